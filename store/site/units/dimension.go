@@ -23,4 +23,7 @@ const (
 	Percent                              // %
 	Ratio                                // no unit
 	Count                                // whole number, no unit
+	Velocity                             // m/s
+	LevelRate                            // mm/s, how fast a level rises or falls
+	PerHour                              // 1/h
 )
