@@ -6,7 +6,11 @@
 // own units come back only where a person reads them.
 package site
 
-import "time"
+import (
+	"time"
+
+	"underkeep/store/site/units"
+)
 
 // Property is one house with one space, as one property file describes it.
 type Property struct {
@@ -45,12 +49,12 @@ type Date struct {
 type Location struct{ Lat, Lon float64 }
 
 // UnitSystem is how a property's figures are shown.
-type UnitSystem string
+type UnitSystem = units.System
 
 // The unit systems of a property file.
 const (
-	US UnitSystem = "us"
-	SI UnitSystem = "si"
+	US = units.US
+	SI = units.SI
 )
 
 // Owner of the house; never written to sealed evidence in the clear.
