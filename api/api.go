@@ -1,0 +1,156 @@
+// Package api is the way in for people and programs: the JSON API under /v1,
+// the state of the service, and the pages.
+//
+// openapi.yaml came first and is served at /v1/openapi.json. Handlers are
+// written by hand rather than generated: the lists stream, the same queries
+// feed JSON, CSV and pages, and errors are problem details throughout. The
+// tests hold the two together: every response of the suite is validated against
+// the document, and every route is in it and the other way round.
+package api
+
+import (
+	"context"
+	"log/slog"
+	"net/http"
+	"time"
+
+	"github.com/go-chi/chi/v5"
+	"github.com/prometheus/client_golang/prometheus"
+
+	"underkeep/api/pages"
+	"underkeep/api/view"
+)
+
+// Options of New. Source is required; the rest have defaults.
+type Options struct {
+	Source view.Source
+	Logger *slog.Logger     // default: discards
+	Now    func() time.Time // default: time.Now
+	// Registry is served at /metrics and gets the alarm counts and the lag of
+	// evaluation; default: a new one.
+	Registry *prometheus.Registry
+	// Ingest reports why readings are not taken at present, nil when they are.
+	// Default: no such check.
+	Ingest func(context.Context) error
+	// MaxLag of evaluation at which the service still calls itself ready.
+	// Default: 2 min.
+	MaxLag time.Duration
+	// SessionKey encrypts the cookie of the pages, 32 bytes. The same on every
+	// instance lets people move between instances and survives a restart.
+	// Default: random.
+	SessionKey []byte
+	// SecureCookies marks cookies for https only. Set it wherever https ends in
+	// front of the service.
+	SecureCookies bool
+	// AsBuilt sums up what the description of a property promises, for its
+	// page; nil shows none.
+	AsBuilt func(view.Property) []pages.Figure
+}
+
+func (o Options) withDefaults() Options {
+	if o.Logger == nil {
+		o.Logger = slog.New(slog.DiscardHandler)
+	}
+	if o.Now == nil {
+		o.Now = time.Now
+	}
+	if o.Registry == nil {
+		o.Registry = prometheus.NewRegistry()
+	}
+	if o.MaxLag == 0 {
+		o.MaxLag = 2 * time.Minute
+	}
+	return o
+}
+
+// server holds what the handlers share; it has no state of its own.
+type server struct {
+	Options
+	document document
+}
+
+const (
+	queryTimeout  = 15 * time.Second
+	streamTimeout = 10 * time.Minute
+	maxBody       = 64 << 10
+	maxFile       = 256 << 10 // a property file with hundreds of points
+)
+
+// New builds the handler of the whole service. It panics when the embedded
+// document or templates do not parse, which only a build with a mistake can do.
+func New(o Options) http.Handler {
+	return newServer(o).routes()
+}
+
+func newServer(o Options) *server {
+	s := &server{Options: o.withDefaults(), document: mustDocument()}
+	s.Registry.MustRegister(newCollector(s.Source, s.Logger))
+	return s
+}
+
+func (s *server) routes() *chi.Mux {
+	r := chi.NewRouter()
+	r.Use(s.recoverer, securityHeaders)
+	r.NotFound(s.notFound)
+	r.MethodNotAllowed(s.methodNotAllowed)
+
+	r.Get("/healthz", s.health)
+	r.Get("/readyz", s.ready)
+	r.Method(http.MethodGet, "/metrics", s.metrics())
+	r.Get("/v1/openapi.json", s.openAPI)
+	r.Route("/v1", func(r chi.Router) {
+		r.NotFound(s.notFound)
+		r.MethodNotAllowed(s.methodNotAllowed)
+		r.Group(s.fleetRoutes)
+		r.Group(s.alarmRoutes)
+		r.Group(s.quarantineRoutes)
+	})
+	pages.Mount(r, pages.Options{
+		Source: s.Source, Logger: s.Logger, Now: s.Now, AsBuilt: s.AsBuilt,
+		SessionKey: s.SessionKey, SecureCookies: s.SecureCookies,
+	})
+	return r
+}
+
+func (s *server) fleetRoutes(r chi.Router) {
+	read := s.may(view.Read)
+	r.With(read, deadline(queryTimeout)).Get("/properties", s.listProperties)
+	r.With(s.may(view.WriteFleet), deadline(queryTimeout)).Post("/properties", s.registerProperty)
+	r.With(read, deadline(queryTimeout)).Get("/properties/{id}", s.getProperty)
+	r.With(read, deadline(streamTimeout)).Get("/properties/{id}/readings", s.listReadings)
+	r.With(s.may(view.ReadGateways), deadline(queryTimeout)).Get("/properties/{id}/gateways", s.listGateways)
+	r.With(read, deadline(queryTimeout)).Get("/properties/{id}/limits", s.listLimits)
+}
+
+func (s *server) alarmRoutes(r chi.Router) {
+	r.Use(deadline(queryTimeout))
+	read, shelve := s.may(view.Read), s.may(view.Shelve)
+	r.With(read).Get("/alarms", s.listAlarms)
+	r.With(read).Get("/alarms/{id}", s.getAlarm)
+	r.With(read).Get("/alarms/{id}/journal", s.listJournal)
+	r.With(s.may(view.Acknowledge)).Post("/alarms/{id}/acknowledge", s.answer(view.ToAcknowledge))
+	r.With(shelve).Post("/alarms/{id}/shelve", s.answer(view.ToShelve))
+	r.With(shelve).Post("/alarms/{id}/unshelve", s.answer(view.ToUnshelve))
+	r.With(shelve).Post("/alarms/{id}/out-of-service", s.answer(view.ToOutOfService))
+	r.With(shelve).Post("/alarms/{id}/return-to-service", s.answer(view.ToReturnToService))
+}
+
+func (s *server) quarantineRoutes(r chi.Router) {
+	r.Use(s.may(view.Quarantine), deadline(queryTimeout))
+	r.Get("/quarantine", s.listQuarantine)
+	r.Post("/quarantine/{id}/replay", s.replayQuarantined)
+	r.Post("/quarantine/{id}/discard", s.discardQuarantined)
+}
+
+// NewHTTPServer wraps the handler in a server whose timeouts keep slow or idle
+// clients from holding connections; the streams have deadlines of their own.
+func NewHTTPServer(addr string, h http.Handler) *http.Server {
+	return &http.Server{
+		Addr: addr, Handler: h,
+		ReadHeaderTimeout: 5 * time.Second,
+		ReadTimeout:       30 * time.Second,
+		WriteTimeout:      streamTimeout,
+		IdleTimeout:       2 * time.Minute,
+		MaxHeaderBytes:    32 << 10,
+	}
+}

@@ -1,0 +1,27 @@
+package api
+
+import (
+	_ "embed"
+	"net/http"
+
+	"github.com/goccy/go-yaml"
+)
+
+//go:embed openapi.yaml
+var openAPIYAML []byte
+
+// document is the OpenAPI document as it is served.
+type document []byte
+
+func mustDocument() document {
+	out, err := yaml.YAMLToJSON(openAPIYAML)
+	if err != nil {
+		panic("api: openapi.yaml: " + err.Error())
+	}
+	return out
+}
+
+func (s *server) openAPI(w http.ResponseWriter, r *http.Request) {
+	w.Header().Set("Cache-Control", "public, no-cache")
+	sendTagged(w, r, http.StatusOK, "application/json", s.document)
+}

@@ -1,0 +1,34 @@
+// Package pages serves the pages that people read: the day's work, one
+// property, one owner's house. They are rendered on the server from embedded
+// templates and work without JavaScript.
+package pages
+
+import (
+	"log/slog"
+	"time"
+
+	"github.com/go-chi/chi/v5"
+
+	"underkeep/api/view"
+)
+
+// Options of Mount. All fields but AsBuilt, SessionKey and SecureCookies are required.
+type Options struct {
+	Source        view.Source
+	Logger        *slog.Logger
+	Now           func() time.Time
+	AsBuilt       func(view.Property) []Figure
+	SessionKey    []byte // 32 bytes; random when empty
+	SecureCookies bool
+}
+
+// Figure is one as-built figure, ready to be read.
+type Figure struct {
+	Name  string
+	Value string
+	Fits  bool   // the check behind it passes
+	Note  string // why not, or what it is measured against
+}
+
+// Mount adds the pages to the router.
+func Mount(r chi.Router, o Options) {}

@@ -1,0 +1,67 @@
+package view
+
+import "slices"
+
+// Role of the holder of a token.
+type Role string
+
+// The roles of the contract.
+const (
+	Manager    Role = "manager"    // every property, every write
+	Technician Role = "technician" // assigned properties: read, answer alarms
+	OwnerRole  Role = "owner"      // own properties: read, acknowledge
+	Warranty   Role = "warranty"   // read only
+)
+
+// Principal is who a token speaks for.
+type Principal struct {
+	Name       string
+	Role       Role
+	Properties []string // the properties named in the token
+}
+
+// Scope is which properties a query may touch; every query of Source carries
+// one, so that a forgotten check shows nothing rather than everything.
+type Scope struct {
+	All bool
+	IDs []string
+}
+
+// Scope of the principal: a manager or warranty token that names no property
+// speaks for the whole fleet, every other token only for what it names.
+func (p Principal) Scope() Scope {
+	if len(p.Properties) == 0 && (p.Role == Manager || p.Role == Warranty) {
+		return Scope{All: true}
+	}
+	return Scope{IDs: p.Properties}
+}
+
+// Allows says whether the scope covers the property.
+func (s Scope) Allows(property string) bool {
+	return s.All || slices.Contains(s.IDs, property)
+}
+
+// Action is something that a role may or may not do.
+type Action uint8
+
+// The actions of the API and the pages.
+const (
+	Read Action = iota + 1
+	Acknowledge
+	Shelve       // shelve, unshelve, take out of service and return
+	WriteFleet   // add or change properties
+	Quarantine   // list, replay and discard what could not be used
+	ReadGateways // how the gateways of a property are doing
+	SeeOwner     // the owner's way of being reached
+)
+
+var allowed = map[Role][]Action{
+	Manager:    {Read, Acknowledge, Shelve, WriteFleet, Quarantine, ReadGateways, SeeOwner},
+	Technician: {Read, Acknowledge, Shelve, ReadGateways},
+	OwnerRole:  {Read, Acknowledge, SeeOwner},
+	Warranty:   {Read},
+}
+
+// May says whether the role allows the action at all; which objects it may be
+// done to is the scope's business.
+func (p Principal) May(a Action) bool { return slices.Contains(allowed[p.Role], a) }
