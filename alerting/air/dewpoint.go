@@ -35,13 +35,19 @@ func FastDewPointC(tempC, rhPct float64) float64 {
 }
 
 // dewStep is one Halley step in K for the dew point d of air at k (kelvin)
-// whose RH has the logarithm lnRH. Taking both temperatures at once needs one
-// logarithm instead of two.
+// whose RH has the logarithm lnRH. Taking both temperatures at once leaves only
+// the logarithm of their ratio, which is near 1: its series in z = (d-k)/(d+k)
+// ends at z⁹ with an error under 1e-6 K of dew point down to -50 °C.
 func dewStep(d, k, lnRH float64) float64 {
-	inv := 1 / d
-	f := water1*(inv-1/k) + (d-k)*(water3+(d+k)*water4+(d*d+d*k+k*k)*water5) + water6*math.Log(d/k) - lnRH
-	slope := (water6-water1*inv)*inv + water3 + d*(2*water4+d*3*water5)
-	bend := (2*water1*inv-water6)*inv*inv + 2*water4 + 6*d*water5
+	sum, diff := d+k, d-k
+	inv := 1 / (d * k * sum) // one division for three
+	z := diff * inv * d * k
+	invD := inv * k * sum
+	z2 := z * z
+	lnRatio := 2 * z * (1 + z2*(1./3+z2*(1./5+z2*(1./7+z2*(1./9)))))
+	f := diff*(water3-water1*inv*sum+sum*water4+(d*d+d*k+k*k)*water5) + water6*lnRatio - lnRH
+	slope := (water6-water1*invD)*invD + water3 + d*(2*water4+d*3*water5)
+	bend := (2*water1*invD-water6)*invD*invD + 2*water4 + 6*d*water5
 	return 2 * f * slope / (2*slope*slope - f*bend)
 }
 
