@@ -1,0 +1,71 @@
+package localpg
+
+import (
+	"bytes"
+	"context"
+	"log/slog"
+	"strings"
+	"sync"
+)
+
+// tailLines is how many of the server's last lines are kept for error messages.
+const tailLines = 12
+
+// serverLog takes what the server prints, line by line.
+type serverLog struct {
+	log *slog.Logger
+
+	mu    sync.Mutex
+	rest  []byte
+	last  []string
+	level slog.Level // of the latest message, for its further lines
+}
+
+func newServerLog(log *slog.Logger) *serverLog { return &serverLog{log: log} }
+
+// Write logs each complete line and keeps the rest.
+func (l *serverLog) Write(p []byte) (int, error) {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	l.rest = append(l.rest, p...)
+	for {
+		line, rest, found := bytes.Cut(l.rest, []byte("\n"))
+		if !found {
+			return len(p), nil
+		}
+		l.take(string(line))
+		l.rest = rest
+	}
+}
+
+func (l *serverLog) take(line string) {
+	l.last = append(l.last, strings.TrimSpace(line))
+	if len(l.last) > tailLines {
+		l.last = l.last[1:]
+	}
+	if level, ok := severity(line); ok {
+		l.level = level
+	}
+	l.log.Log(context.Background(), l.level, "postgres: "+strings.TrimSpace(line))
+}
+
+// severity translates the server's own levels. A failed statement or log-in is the
+// business of whoever sent it, so only a panic is an error here.
+func severity(line string) (slog.Level, bool) {
+	word, _, _ := strings.Cut(line, ":")
+	switch word {
+	case "LOG", "NOTICE", "INFO":
+		return slog.LevelDebug, true
+	case "WARNING", "ERROR", "FATAL":
+		return slog.LevelWarn, true
+	case "PANIC":
+		return slog.LevelError, true
+	}
+	return 0, false
+}
+
+func (l *serverLog) tail() string {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	return strings.Join(l.last, "; ")
+}
