@@ -1,0 +1,48 @@
+package site
+
+import (
+	"fmt"
+	"time"
+)
+
+// ParseDate reads a calendar day such as 2026-03-02, from 1990 to 2199.
+func ParseDate(s string) (Date, error) {
+	t, err := time.Parse(time.DateOnly, s)
+	if err != nil || t.Year() < 1990 || t.Year() > 2199 {
+		return Date{}, fmt.Errorf("%q is no date; write year-month-day, such as 2026-03-02", clip(s))
+	}
+	return DateOf(t), nil
+}
+
+// DateOf is the calendar day of t in t's own time zone.
+func DateOf(t time.Time) Date {
+	y, m, d := t.Date()
+	return Date{Year: y, Month: m, Day: d}
+}
+
+// In is the first instant of the day in loc. Where a change to summer time
+// skips midnight it is the first instant that exists.
+func (d Date) In(loc *time.Location) time.Time {
+	t := time.Date(d.Year, d.Month, d.Day, 0, 0, 0, 0, loc)
+	if t.Hour() == 0 && t.Day() == d.Day {
+		return t
+	}
+	// time.Date takes the offset before or after the gap, so t lies within an
+	// hour of the change; the day begins where the offset changes.
+	start, end := t.ZoneBounds()
+	if !end.IsZero() && DateOf(end) == d {
+		return end
+	}
+	return start
+}
+
+// AddDays is the calendar day n days later.
+func (d Date) AddDays(n int) Date {
+	return DateOf(time.Date(d.Year, d.Month, d.Day+n, 0, 0, 0, 0, time.UTC))
+}
+
+// Before reports whether d is an earlier day than o.
+func (d Date) Before(o Date) bool { return d.String() < o.String() }
+
+// String is the day as year-month-day.
+func (d Date) String() string { return fmt.Sprintf("%04d-%02d-%02d", d.Year, int(d.Month), d.Day) }

@@ -1,0 +1,3 @@
+package site
+
+func readLimits(m *mapping) Limits { return Limits{} }
