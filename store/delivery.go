@@ -17,6 +17,10 @@ type Delivery struct {
 	Readings []Reading
 	Refused  []Refusal
 	Presence Presence
+	// Topic and Payload of the raw message, kept in quarantine beside a record
+	// that only the database refuses (a conflicting duplicate); may be empty.
+	Topic   string
+	Payload []byte
 }
 
 // Reading is one checked value of one quantity at one point, in the stored unit.
@@ -58,6 +62,8 @@ const (
 	ReasonTimeRelative    Reason = "time-relative" // an event quantity without an absolute time
 	ReasonConflict        Reason = "conflicting-duplicate"
 	ReasonWrongTopic      Reason = "wrong-topic"
+	ReasonUnknownGateway  Reason = "unknown-gateway"
+	ReasonNotStorable     Reason = "not-storable" // the database refused the record
 )
 
 // Refusal is one thing that could not be used; it goes to quarantine with the

@@ -1,0 +1,88 @@
+package store
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"strings"
+
+	"github.com/jackc/pgx/v5"
+	"github.com/jackc/pgx/v5/pgconn"
+)
+
+// Errors that callers branch on; wrapped with what they concern.
+var (
+	// ErrNotFound: there is no such thing, or it is not the caller's to see.
+	ErrNotFound = errors.New("not found")
+	// ErrConflict: the thing exists but is not in a state that allows this.
+	ErrConflict = errors.New("conflict")
+	// ErrInvalid: the request itself cannot be meant.
+	ErrInvalid = errors.New("invalid")
+)
+
+func notFound(format string, args ...any) error {
+	return fmt.Errorf(format+": %w", append(args, ErrNotFound)...)
+}
+
+func conflict(format string, args ...any) error {
+	return fmt.Errorf(format+": %w", append(args, ErrConflict)...)
+}
+
+func invalid(format string, args ...any) error {
+	return fmt.Errorf(format+": %w", append(args, ErrInvalid)...)
+}
+
+// SQLSTATE codes, Postgres manual, appendix A.
+const (
+	codeCheckViolation       = "23514"
+	codeUniqueViolation      = "23505"
+	codeSerializationFailure = "40001"
+	codeDeadlock             = "40P01"
+	codeLockNotAvailable     = "55P03"
+	codeUndefinedTable       = "42P01"
+	codeDuplicateTable       = "42P07"
+	codePlanChanged          = "0A000" // "cached plan must not change result type", after a migration
+)
+
+// failure is how a transaction's error is to be answered.
+type failure uint8
+
+const (
+	failFatal     failure = iota // neither retrying nor looking at rows helps
+	failTransient                // the same transaction may go through next time
+	failPartition                // a month has no partition yet
+	failDuplicate                // a row is there already
+	failRow                      // some row cannot be stored
+)
+
+// classify tells apart what Record must do next. An error without a SQLSTATE
+// came from the connection; the outcome of a COMMIT is then unknown, which
+// idempotent writes make harmless to repeat.
+func classify(err error) failure {
+	var pg *pgconn.PgError
+	if !errors.As(err, &pg) {
+		if errors.Is(err, context.Canceled) || errors.Is(err, context.DeadlineExceeded) {
+			return failFatal
+		}
+		return failTransient
+	}
+	switch {
+	case pg.Code == codeUniqueViolation:
+		return failDuplicate
+	case pg.Code == codeCheckViolation && pg.ConstraintName == "":
+		return failPartition
+	case pg.Code == codeCheckViolation, strings.HasPrefix(pg.Code, "22"), strings.HasPrefix(pg.Code, "23"):
+		return failRow
+	case pg.Code == codeSerializationFailure, pg.Code == codeDeadlock, pg.Code == codeLockNotAvailable,
+		pg.Code == codePlanChanged, strings.HasPrefix(pg.Code, "08"), strings.HasPrefix(pg.Code, "57P"):
+		return failTransient
+	}
+	return failFatal
+}
+
+func isCode(err error, code string) bool {
+	var pg *pgconn.PgError
+	return errors.As(err, &pg) && pg.Code == code
+}
+
+func isNoRows(err error) bool { return errors.Is(err, pgx.ErrNoRows) }
