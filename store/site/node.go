@@ -118,6 +118,7 @@ func (m *mapping) words(key string, most int) string {
 	if !ok {
 		return ""
 	}
+	s = strings.TrimSpace(s)
 	if len([]rune(s)) > most {
 		m.problem(key, "is longer than %d characters", most)
 		return ""
