@@ -1,0 +1,102 @@
+package ingest
+
+import (
+	"bufio"
+	"net"
+	"sync"
+	"time"
+)
+
+// The client library reads a packet byte by byte and writes each
+// acknowledgement by itself; every one would be a system call.
+const (
+	connReadBuffer = 64 << 10
+	// connWriteLimit is how much may be written ahead of the network before
+	// Write waits.
+	connWriteLimit = 1 << 20
+	// connLinger is how long Close waits for what is written already.
+	connLinger = time.Second
+)
+
+// bufferedConn is a connection with buffered reads and writes that gather while
+// the one before is under way.
+type bufferedConn struct {
+	net.Conn
+	in *bufio.Reader
+
+	mu      sync.Mutex
+	cond    sync.Cond // pending, err or closing changed
+	pending []byte    // written, not sent
+	err     error     // of a write; every later Write returns it
+	closing bool
+	flushed chan struct{} // closed when the writer has ended
+}
+
+func newBufferedConn(c net.Conn) *bufferedConn {
+	b := &bufferedConn{Conn: c, in: bufio.NewReaderSize(c, connReadBuffer), flushed: make(chan struct{})}
+	b.cond.L = &b.mu
+	go b.flush()
+	return b
+}
+
+// Read returns the network's own error or EOF once the connection has ended.
+func (b *bufferedConn) Read(p []byte) (int, error) { return b.in.Read(p) }
+
+// Write returns once p is queued. An error of the network shows at a later
+// Write, and at Read, as the connection is closed then.
+func (b *bufferedConn) Write(p []byte) (int, error) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	for len(b.pending) >= connWriteLimit && b.err == nil && !b.closing {
+		b.cond.Wait()
+	}
+	if b.err != nil {
+		return 0, b.err
+	}
+	if b.closing {
+		return 0, net.ErrClosed
+	}
+	b.pending = append(b.pending, p...)
+	b.cond.Broadcast()
+	return len(p), nil
+}
+
+// flush sends what is pending until the connection is closed.
+func (b *bufferedConn) flush() {
+	defer close(b.flushed)
+	var spare []byte
+	for {
+		b.mu.Lock()
+		for len(b.pending) == 0 && !b.closing {
+			b.cond.Wait()
+		}
+		if len(b.pending) == 0 {
+			b.mu.Unlock()
+			return
+		}
+		out := b.pending
+		b.pending = spare[:0]
+		b.cond.Broadcast()
+		b.mu.Unlock()
+		if _, err := b.Conn.Write(out); err != nil {
+			b.mu.Lock()
+			b.err = err
+			b.cond.Broadcast()
+			b.mu.Unlock()
+			_ = b.Conn.Close() // wakes the reader; the write's error is the one that counts
+			return
+		}
+		spare = out
+	}
+}
+
+// Close sends what is pending, waiting at most connLinger, then closes.
+func (b *bufferedConn) Close() error {
+	b.mu.Lock()
+	b.closing = true
+	b.cond.Broadcast()
+	b.mu.Unlock()
+	_ = b.Conn.SetWriteDeadline(time.Now().Add(connLinger)) // fails only where it is closed already
+	<-b.flushed
+	return b.Conn.Close()
+}
