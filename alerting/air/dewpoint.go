@@ -7,7 +7,7 @@ import "math"
 const (
 	magnusWaterB, magnusWaterC = 17.62, 243.12
 	magnusIceB, magnusIceC     = 22.46, 272.62
-	lnMagnusA                  = 6.415424251685733 // ln 611.2 Pa
+	lnMagnusA                  = 6.415424237852311 // ln 611.2 Pa
 )
 
 // FastDewPointC is [DewPointC] without the check: the caller guarantees -60 to

@@ -86,12 +86,12 @@ func EnthalpyJPerKg(tempC, rhPct, pressurePa float64) (float64, error) {
 }
 
 // EnthalpyFromRatioJPerKg is [EnthalpyJPerKg] from a humidity ratio in kg/kg
-// (0 to 10).
+// (0 to 62, where vapour has 99 % of the pressure).
 func EnthalpyFromRatioJPerKg(tempC, humidityRatio float64) (float64, error) {
 	if err := within("air temperature", tempC, MinTempC, MaxTempC, "°C"); err != nil {
 		return 0, err
 	}
-	if err := within("humidity ratio", humidityRatio, 0, 100, "kg/kg"); err != nil {
+	if err := within("humidity ratio", humidityRatio, 0, 62, "kg/kg"); err != nil {
 		return 0, err
 	}
 	return dryAirHeatJ*tempC + humidityRatio*(evaporationJ+vapourHeatJ*tempC), nil

@@ -13,25 +13,49 @@ func WetBulbC(tempC, rhPct, pressurePa float64) (float64, error) {
 	if err := checkHumidAir(tempC, rhPct); err != nil {
 		return 0, err
 	}
-	w, err := wickRatios(tempC, rhPct, pressurePa)
-	if err != nil {
-		return 0, err
+	// The saturated air at the wick is never hotter than the air itself.
+	if _, err := HumidityRatio(tempC, MaxRHPct, pressurePa); err != nil {
+		return 0, fmt.Errorf("wet bulb: %w", err)
 	}
+	w := ratio(FastVapourPressurePa(tempC, rhPct), pressurePa)
 	excess := func(wetC float64) float64 {
-		saturated := ratio(FastSaturationPa(wetC), pressurePa)
-		return ((evaporationJ-waterLossJ*wetC)*saturated-dryAirHeatJ*(tempC-wetC))/
-			(evaporationJ+vapourHeatJ*tempC-liquidWickJ*wetC) - w
+		return wickRatio(tempC, wetC, ratio(FastSaturationPa(wetC), pressurePa)) - w
 	}
 	return risingZero(excess, FastDewPointC(tempC, rhPct), tempC), nil
 }
 
-// wickRatios is the humidity ratio of the air, once it is known that the
-// saturated air at the wick has one too.
-func wickRatios(tempC, rhPct, pressurePa float64) (float64, error) {
-	if _, err := HumidityRatio(tempC, 100, pressurePa); err != nil {
-		return 0, fmt.Errorf("wet bulb: %w", err)
+// RHFromWetBulbPct is the RH in %RH over water that a psychrometer shows: dry
+// bulb tempC, wet bulb wetC over liquid water, at pressurePa. It is the inverse
+// of [WetBulbC]. A wet bulb above the dry bulb, or so far below it that no air
+// is that dry, is an error.
+func RHFromWetBulbPct(tempC, wetC, pressurePa float64) (float64, error) {
+	if err := within("air temperature", tempC, MinTempC, MaxTempC, "°C"); err != nil {
+		return 0, err
 	}
-	return HumidityRatio(tempC, rhPct, pressurePa)
+	if err := within("wet bulb", wetC, MinTempC, tempC, "°C"); err != nil {
+		return 0, err
+	}
+	if _, err := HumidityRatio(tempC, MaxRHPct, pressurePa); err != nil {
+		return 0, fmt.Errorf("RH from a wet bulb: %w", err)
+	}
+	w := wickRatio(tempC, wetC, ratio(FastSaturationPa(wetC), pressurePa))
+	if w < 0 {
+		return 0, fmt.Errorf("RH from a wet bulb: %g °C is lower than dry air at %g °C can bring it", wetC, tempC)
+	}
+	return RHFromVapourPressurePct(tempC, pressurePa*w/(molarRatio+w))
+}
+
+// wickRatio is the humidity ratio of air at tempC over a wick of liquid water at
+// wetC, whose own saturated ratio is given (equation 33).
+func wickRatio(tempC, wetC, saturated float64) float64 {
+	return ((evaporationJ-waterLossJ*wetC)*saturated - dryAirHeatJ*(tempC-wetC)) /
+		(evaporationJ + vapourHeatJ*tempC - liquidWickJ*wetC)
+}
+
+// frozenWickRatio is [wickRatio] for a wick of ice (equation 35).
+func frozenWickRatio(tempC, bulbC, saturated float64) float64 {
+	return ((sublimationJ-iceLossJ*bulbC)*saturated - dryAirHeatJ*(tempC-bulbC)) /
+		(sublimationJ + vapourHeatJ*tempC - frozenWickJ*bulbC)
 }
 
 // IceBulbC is the wet-bulb temperature in °C of a wick covered with ice, ASHRAE
@@ -51,15 +75,16 @@ func IceBulbC(tempC, vapourPa, pressurePa float64) (float64, error) {
 		return 0, fmt.Errorf("ice bulb: %w", err)
 	}
 	excess := func(bulbC float64) float64 {
-		saturated := ratio(saturationOverIcePa(bulbC), pressurePa)
-		return ((sublimationJ-iceLossJ*bulbC)*saturated-dryAirHeatJ*(tempC-bulbC))/
-			(sublimationJ+vapourHeatJ*tempC-frozenWickJ*bulbC) - w
+		return frozenWickRatio(tempC, bulbC, ratio(saturationOverIcePa(bulbC), pressurePa)) - w
 	}
 	top := math.Min(tempC, TriplePointC)
-	if top < frostC-1e-6 || excess(top) < -1e-12 {
-		return 0, &RangeError{What: "air temperature for an ice bulb", Value: tempC, Min: frostC, Max: TriplePointC, Unit: "°C"}
+	if frostC > top+1e-6 {
+		return 0, fmt.Errorf("ice bulb: air at %g °C is supersaturated, its frost point is %g °C", tempC, frostC)
 	}
-	return risingZero(excess, frostC, top), nil
+	if excess(top) < -1e-12 {
+		return 0, fmt.Errorf("ice bulb: the wick in air at %g °C with %g Pa of vapour is above freezing", tempC, vapourPa)
+	}
+	return risingZero(excess, math.Min(frostC, top), top), nil
 }
 
 // risingZero finds the zero of a rising function that is not above zero at lo
@@ -73,12 +98,9 @@ func risingZero(f func(float64) float64, lo, hi float64) float64 {
 	if atHi <= 0 {
 		return hi
 	}
-	side := 0
-	for range solverMaxRound {
-		if hi-lo < solverStepC {
-			break
-		}
-		x := (lo*atHi - hi*atLo) / (atHi - atLo)
+	x, side := lo, 0
+	for round := 0; hi-lo > solverStepC && round < solverMaxRound; round++ {
+		x = (lo*atHi - hi*atLo) / (atHi - atLo)
 		y := f(x)
 		switch {
 		case y == 0:
@@ -97,5 +119,5 @@ func risingZero(f func(float64) float64, lo, hi float64) float64 {
 			side = 1
 		}
 	}
-	return (lo + hi) / 2
+	return x
 }
