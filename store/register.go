@@ -1,9 +1,12 @@
 package store
 
 import (
+	"bytes"
 	"context"
 	"crypto/sha256"
 	"fmt"
+	"slices"
+	"strings"
 	"time"
 
 	"github.com/jackc/pgx/v5"
@@ -25,18 +28,91 @@ type Registration struct {
 // from the start. Nothing is overwritten: what a version replaces stays on
 // record. The property is evaluated anew from where the change takes effect.
 func (s *Store) Register(ctx context.Context, document []byte, desc site.Property, by string) (Registration, error) {
-	r := registrant{desc: desc, document: document, sha: sha256.Sum256(document), by: by, parse: s.opts.Parse}
-	if err := r.check(); err != nil {
-		return Registration{}, fmt.Errorf("register %s: %w", desc.ID, err)
+	out, err := s.register(ctx, []registrant{{desc: desc, document: document, by: by}})
+	if err != nil {
+		return Registration{}, err
 	}
+	return out[0], nil
+}
+
+// RegisterFile reads a property file of one or more documents and registers
+// all of them or none. filename is for messages only. Problems of the file come
+// as a *[site.FileError].
+func (s *Store) RegisterFile(ctx context.Context, file []byte, filename, by string) ([]Registration, error) {
+	descs, err := site.ParseProperties(file, filename)
+	if err != nil {
+		return nil, err
+	}
+	documents := [][]byte{file}
+	if len(descs) > 1 {
+		documents = splitDocuments(file)
+	}
+	if len(documents) != len(descs) {
+		return nil, invalid("%s: %d documents but %d properties", filename, len(documents), len(descs))
+	}
+	set := make([]registrant, len(descs))
+	for i := range descs {
+		set[i] = registrant{desc: descs[i], document: documents[i], by: by}
+	}
+	return s.register(ctx, set)
+}
+
+// splitDocuments cuts a YAML stream at its document markers, which no other
+// line can begin with, and drops documents that say nothing.
+func splitDocuments(file []byte) [][]byte {
+	var out [][]byte
+	var current []byte
+	says := false
+	flush := func() {
+		if says {
+			out = append(out, current)
+		}
+		current, says = nil, false
+	}
+	for line := range bytes.Lines(file) {
+		text := bytes.TrimSpace(line)
+		if bytes.HasPrefix(line, []byte("---")) && (len(text) == 3 || line[3] == ' ' || line[3] == '\t') {
+			flush()
+			line, text = line[3:], bytes.TrimSpace(text[3:])
+		}
+		current = append(current, line...)
+		says = says || len(text) > 0 && text[0] != '#' && string(text) != "..."
+	}
+	flush()
+	return out
+}
+
+func (s *Store) register(ctx context.Context, set []registrant) ([]Registration, error) {
+	for i := range set {
+		if err := set[i].check(); err != nil {
+			return nil, fmt.Errorf("register %s: %w", set[i].desc.ID, err)
+		}
+	}
+	// In one order, so that two registrations never wait for each other.
+	order := make([]*registrant, len(set))
+	for i := range set {
+		order[i] = &set[i]
+	}
+	slices.SortFunc(order, func(a, b *registrant) int { return strings.Compare(a.desc.ID, b.desc.ID) })
 	err := retrying(ctx, func() error {
-		r.out = Registration{Property: desc.ID}
-		return withTx(ctx, s.api, pgx.TxOptions{}, func(tx pgx.Tx) error { return r.write(ctx, tx) })
+		return withTx(ctx, s.api, pgx.TxOptions{}, func(tx pgx.Tx) error {
+			for _, r := range order {
+				r.out = Registration{Property: r.desc.ID}
+				if err := r.write(ctx, tx); err != nil {
+					return fmt.Errorf("register %s: %w", r.desc.ID, err)
+				}
+			}
+			return nil
+		})
 	})
 	if err != nil {
-		return Registration{}, fmt.Errorf("register %s: %w", desc.ID, err)
+		return nil, err
 	}
-	return r.out, s.RefreshRegistry(ctx)
+	out := make([]Registration, len(set))
+	for i := range set {
+		out[i] = set[i].out
+	}
+	return out, s.RefreshRegistry(ctx)
 }
 
 // registrant carries one registration through its transaction.
@@ -45,7 +121,6 @@ type registrant struct {
 	document  []byte
 	sha       [32]byte
 	by        string
-	parse     func([]byte) (site.Property, error)
 	installed time.Time
 	from      time.Time // zero: from the start
 	num       int32
@@ -53,6 +128,7 @@ type registrant struct {
 }
 
 func (r *registrant) check() (err error) {
+	r.sha = sha256.Sum256(r.document)
 	if len(r.desc.Points) == 0 {
 		return invalid("a property without points")
 	}
@@ -191,7 +267,7 @@ func (r *registrant) described(ctx context.Context, tx pgx.Tx) (points []string,
 	_, err = pgx.ForEachRow(rows, []any{&d.version, &d.text}, func() error {
 		desc := r.desc
 		if d.version != r.out.Version {
-			if desc, err = r.parse([]byte(d.text)); err != nil {
+			if desc, err = site.ParseProperty([]byte(d.text), r.desc.ID); err != nil {
 				return fmt.Errorf("version %d: %w", d.version, err)
 			}
 		}

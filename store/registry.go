@@ -89,7 +89,6 @@ type Registered struct {
 	gatewayByName map[string]int16
 	documents     []document
 
-	parse    func([]byte) (site.Property, error)
 	once     sync.Once
 	versions []Version
 	err      error
@@ -169,7 +168,7 @@ func (p *Registered) Current() (site.Property, error) {
 func (p *Registered) parseVersions() ([]Version, error) {
 	out := make([]Version, 0, len(p.documents))
 	for _, d := range p.documents {
-		desc, err := p.parse([]byte(d.text))
+		desc, err := site.ParseProperty([]byte(d.text), p.ID)
 		if err != nil {
 			return nil, fmt.Errorf("property %s, version %d: %w", p.ID, d.version, err)
 		}
@@ -193,7 +192,7 @@ func midnight(day site.Date, zone string) (time.Time, error) {
 	if err != nil {
 		return time.Time{}, fmt.Errorf("time zone %q: %w", zone, err)
 	}
-	return time.Date(day.Year, day.Month, day.Day, 0, 0, 0, 0, loc).UTC(), nil
+	return day.In(loc).UTC(), nil
 }
 
 // Registry is the latest snapshot; never nil.

@@ -66,7 +66,6 @@ func (s *Store) loadCatalogue(ctx context.Context, tx pgx.Tx, ids []int32, out m
 		out[p.Num] = &Registered{
 			ID: p.ID, Num: p.Num, Zone: p.Zone, AcceptsFrom: p.AcceptsFrom.UTC(), revision: p.revision,
 			seriesByKey: map[seriesKey]int16{}, points: map[string]bool{}, gatewayByName: map[string]int16{},
-			parse: s.opts.Parse,
 		}
 		return nil
 	})

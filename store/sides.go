@@ -88,12 +88,19 @@ func queueContacts(q *pgx.Batch, contacts map[contactKey]int64) {
 }
 
 func queueQuarantine(q *pgx.Batch, set []refused) {
-	written := map[[32]byte]bool{} // many records of one pack share its payload
+	type content struct {
+		property int32
+		hash     [32]byte
+	}
+	written := map[content]bool{} // many records of one pack share its payload
 	for i := range set {
 		r := &set[i]
-		if !written[r.PayloadHash] {
-			written[r.PayloadHash] = true
-			payload := r.Payload[:min(len(r.Payload), MaxQuarantinePayload)]
+		if r.PayloadHash == [32]byte{} {
+			r.PayloadHash = sha256.Sum256(r.Payload)
+		}
+		if c := (content{r.property, r.PayloadHash}); !written[c] {
+			written[c] = true
+			payload := append([]byte{}, r.Payload[:min(len(r.Payload), MaxQuarantinePayload)]...)
 			q.Queue(`INSERT INTO quarantine_payload (property_id, payload_sha256, payload_bytes, payload)
 				VALUES ($1, $2, $3, $4) ON CONFLICT DO NOTHING`,
 				r.property, r.PayloadHash[:], max(r.PayloadBytes, len(payload)), payload)

@@ -10,15 +10,10 @@ import (
 	"time"
 
 	"github.com/jackc/pgx/v5/pgxpool"
-
-	"underkeep/store/site"
 )
 
 // Options of a Store; the zero value is fit for one machine.
 type Options struct {
-	// Parse reads a property file. It is called for the stored document of
-	// each version, once per process and version.
-	Parse func(document []byte) (site.Property, error)
 	// Pools are separate so that a flood of messages cannot starve the pages,
 	// nor the pages the messages. Defaults: 4, 4, 8.
 	IngestConns, EvaluationConns, APIConns int
