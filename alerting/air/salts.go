@@ -48,7 +48,7 @@ var saltTable = [...]saltFigures{
 		[]float64{0.66, 0.50, 0.39, 0.33, 0.33, 0.39, 0.50}},
 	MagnesiumNitrate: {"Mg(NO3)2", "magnesium nitrate", [4]float64{60.34, -0.298}, 0,
 		[]float64{0.55, 0.43, 0.33, 0.27, 0.23, 0.22, 0.24, 0.29, 0.37}},
-	SodiumBromide: {"NaBr", "sodium bromide", [4]float64{65.72, -0.344, 0.0007}, 20,
+	SodiumBromide: {"NaBr", "sodium bromide", [4]float64{65.72, -0.341, 0.0006}, 20,
 		[]float64{0.44, 0.40, 0.38}},
 	SodiumChloride: {"NaCl", "sodium chloride", [4]float64{75.5164, 0.0398321, -0.00265459, 0.00002848}, 0,
 		[]float64{0.34, 0.27, 0.22, 0.18, 0.14, 0.12, 0.11, 0.12, 0.13}},
