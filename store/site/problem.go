@@ -12,9 +12,9 @@ const maxProblems = 200
 
 // Problem is one thing wrong in a property file.
 type Problem struct {
-	Line    int    // 1-based
-	Field   string // path such as "sump.float_on" or "points[2].air", "" for the whole file
-	Message string // what is wrong, and what is accepted instead
+	Line    int    `json:"line"`    // 1-based
+	Field   string `json:"field"`   // path such as "sump.float_on" or "points[2].air", "" for the whole file
+	Message string `json:"message"` // what is wrong, and what is accepted instead
 }
 
 // FileError is everything that is wrong with one property file.

@@ -50,6 +50,13 @@ func In(dim Dimension, value float64, sys System) (number float64, symbol string
 	return fromInsideFloat(u, value), u.symbol
 }
 
+// Preferred is the name of the unit in which the system shows a value of that
+// magnitude (inside unit): to put several values of one figure in one unit, with
+// [Convert].
+func Preferred(dim Dimension, value float64, sys System) string {
+	return preferred(dim, value, sys).name
+}
+
 // FormatExact writes a finite value (inside unit) so that [Parse] returns the
 // same float64: in the system's own units where that is short, else in
 // whichever accepted unit is shortest. It is the form in which property files

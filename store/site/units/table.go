@@ -147,7 +147,7 @@ var table = map[Dimension]spec{
 			{name: "mm/s", symbol: "mm/s", factor: one},
 			{name: "in/s", symbol: "in/s", factor: rat("25.4")}},
 		us: []shown{{"in/s", 0}}, si: []shown{{"mm/s", 0}}},
-	PerHour: {noun: "a number per hour", decimals: 1, digits: 3,
+	PerHour: {noun: "a number per hour", decimals: 2, digits: 3,
 		units: []unit{{name: "/h", symbol: "per hour", factor: one}},
 		us:    []shown{{"/h", 0}}, si: []shown{{"/h", 0}}},
 	Ratio: {noun: "a plain number", decimals: 3, digits: 3,
