@@ -1,0 +1,383 @@
+package alerting
+
+import (
+	"slices"
+
+	"underkeep/store/site"
+)
+
+// cycle is one finished run of a pump.
+type cycle struct {
+	Start, End int64
+	Short      bool
+	Like       bool // after a rest long enough to compare its run with others
+}
+
+// pumpState is the primary pump: its cycles and what they say.
+type pumpState struct {
+	Cycles  []cycle // of the last cycleMemory
+	OnSince int64   // running now since then; 0 when not
+	LastEnd int64   // of any cycle ever seen
+
+	ShortActive Priority
+	Quiet       sustained // no short cycle while the gateway speaks
+
+	RunOnActive bool
+
+	Baseline   []float64 // runs of the first like cycles, s
+	WeakStreak int
+	FineStreak int
+	WeakActive bool
+
+	ExcessActive bool
+	NormDaysL    []float64 // volumes of the last dry days
+	Heard        mean1     // share of the day in which the pump's gateway spoke
+
+	SilentActive bool
+	TestedAt     int64
+}
+
+// backupState is the backup pump.
+type backupState struct {
+	Active     bool
+	LastStart  int64
+	PrimaryRan bool      // since the last backup cycle
+	Quiet      sustained // no backup cycle while the gateway speaks
+}
+
+const cycleMemory = 49 * µsHour
+
+func (p *pumpState) init() {
+	p.Quiet.Runs, p.Quiet.Pos = nil, notYet
+}
+
+// pumpSpeaks says whether the pump's gateway is heard at the present instant.
+func (e *engine) pumpSpeaks(p pumpSeries) bool {
+	for _, i := range []int{p.run, p.on} {
+		if i >= 0 && e.speaks(i) {
+			return true
+		}
+	}
+	return false
+}
+
+// speaks says whether the gateway of a series is heard; a series that has never
+// reported belongs to its named gateway, or to any that speaks.
+func (e *engine) speaks(series int) bool {
+	rule, s := &e.pr.series[series], &e.st.Signals[series]
+	if s.At != 0 {
+		return e.st.Gateways[s.Gateway].Speaking
+	}
+	if rule.gateway >= 0 {
+		return e.st.Gateways[rule.gateway].Speaking
+	}
+	return slices.ContainsFunc(e.st.Gateways, func(g speech) bool { return g.Speaking })
+}
+
+// pumpRan takes a finished cycle.
+func (e *engine) pumpRan(rule *seriesRule, r *Reading) {
+	end := r.At + µsOf(r.Value)
+	if rule.target == 1 {
+		e.backupRan(r.At, end)
+		return
+	}
+	p := &e.st.Pump
+	if p.OnSince != 0 && r.At >= p.OnSince-10*µsSecond {
+		p.OnSince = 0 // the finished run is authoritative
+	}
+	v := e.pr.site.Limits.Value
+	c := cycle{Start: r.At, End: end}
+	rest := r.At - p.LastEnd
+	first := p.LastEnd == 0
+	c.Short = e.pr.drawDown > 0 && r.Value < v(site.PumpShortCycling, "run_share")*e.pr.drawDown ||
+		!first && rest < µsOf(v(site.PumpShortCycling, "rest_below"))
+	c.Like = !first && rest >= µsOf(v(site.PumpWeak, "rest"))
+	p.LastEnd = max(p.LastEnd, end)
+	p.Cycles = append(p.Cycles, c)
+	drop := 0
+	for drop < len(p.Cycles) && p.Cycles[drop].End < end-cycleMemory {
+		drop++
+	}
+	p.Cycles = append(p.Cycles[:0], p.Cycles[drop:]...)
+	e.st.Backup.PrimaryRan = true
+	e.pumpHeard(r.At)
+	e.judgeShort(c)
+	e.judgeRun(c)
+	e.judgeWeakness(c, r.Value)
+	e.judgeExcess(c)
+}
+
+// pumpHeard ends a silence in the rain: the pump has run, or was tested.
+func (e *engine) pumpHeard(at int64) {
+	e.responseCycle(at)
+	if p := &e.st.Pump; p.SilentActive {
+		p.SilentActive = false
+		e.clear(site.PumpSilentInRain, "", at)
+	}
+}
+
+func (e *engine) pumpTested(at int64) {
+	e.st.Pump.TestedAt = at
+	e.responseTest(at)
+	if p := &e.st.Pump; p.SilentActive {
+		p.SilentActive = false
+		e.clear(site.PumpSilentInRain, "", at)
+	}
+}
+
+func (e *engine) pumpSwitched(rule *seriesRule, r *Reading) {
+	if rule.target == 1 {
+		if r.Value != 0 {
+			e.backupRan(r.At, r.At)
+		}
+		return
+	}
+	p := &e.st.Pump
+	switch {
+	case r.Value != 0 && p.OnSince == 0:
+		p.OnSince = r.At
+	case r.Value == 0 && p.OnSince != 0:
+		e.judgeRunning(r.At, r.At-1)
+		start := p.OnSince
+		p.OnSince = 0
+		if e.pr.primary.run < 0 { // nothing else tells of finished cycles
+			e.pumpRan(rule, &Reading{At: start, Value: float64(r.At-start) / 1e6})
+		}
+	}
+}
+
+// judgeShort counts short cycles and starts.
+func (e *engine) judgeShort(c cycle) {
+	p, v := &e.st.Pump, e.pr.site.Limits.Value
+	if !e.pr.site.Limits.Enabled(site.PumpShortCycling) {
+		return
+	}
+	if c.Short {
+		p.Quiet.restart(c.End, beyond)
+	}
+	within := µsOf(v(site.PumpShortCycling, "within"))
+	short := 0
+	for i := len(p.Cycles) - 1; i >= 0 && p.Cycles[i].End >= c.End-within; i-- {
+		if p.Cycles[i].Short {
+			short++
+		}
+	}
+	at := never
+	if e.startsBefore(c.Start) > int(v(site.PumpShortCycling, "starts")) {
+		at = c.Start
+	} else if c.Short && short >= int(v(site.PumpShortCycling, "cycles")) {
+		at = c.End
+	}
+	if at == never {
+		return
+	}
+	priority := Medium
+	if e.rainExplains(at) {
+		priority = Low
+	}
+	if p.ShortActive == 0 {
+		p.Quiet.restart(max(c.End, at), beyond)
+		e.raise(site.PumpShortCycling, "", priority, at)
+	} else if priority > p.ShortActive {
+		e.escalate(site.PumpShortCycling, "", priority, at)
+	}
+	p.ShortActive = max(p.ShortActive, priority)
+}
+
+// startsBefore counts starts in the trailing window that ends at t, t included.
+func (e *engine) startsBefore(t int64) int {
+	w := µsOf(e.pr.site.Limits.Value(site.PumpShortCycling, "starts_within"))
+	n := 0
+	for i := len(e.st.Pump.Cycles) - 1; i >= 0; i-- {
+		if s := e.st.Pump.Cycles[i].Start; s > t-w && s <= t {
+			n++
+		} else if s <= t-w {
+			break
+		}
+	}
+	return n
+}
+
+// judgeRun: one run too long, or too much running in an hour.
+func (e *engine) judgeRun(c cycle) {
+	at := never
+	if limit := e.runLimit(); c.End-c.Start > limit {
+		at = c.Start + limit
+	}
+	if over := e.dutyOver(c.End); over {
+		at = min(at, firstTrue(c.Start-1, c.End, e.dutyOver))
+	}
+	e.raiseRunOn(at)
+}
+
+func (e *engine) runLimit() int64 { return µsOf(e.pr.site.Limits.Value(site.PumpRunOn, "run")) }
+
+// judgeRunning does the same for a run that has not ended by t.
+func (e *engine) judgeRunning(t, upTo int64) {
+	p := &e.st.Pump
+	if p.OnSince == 0 {
+		return
+	}
+	at := never
+	if limit := e.runLimit(); upTo-p.OnSince >= limit {
+		at = p.OnSince + limit
+	}
+	if e.dutyOver(t) {
+		at = min(at, firstTrue(p.OnSince-1, t, e.dutyOver))
+	}
+	e.raiseRunOn(at)
+}
+
+func (e *engine) raiseRunOn(at int64) {
+	p := &e.st.Pump
+	if at == never || p.RunOnActive || !e.pr.site.Limits.Enabled(site.PumpRunOn) {
+		return
+	}
+	p.RunOnActive = true
+	e.raise(site.PumpRunOn, "", High, at)
+}
+
+// ranWithin is how long the pump ran in the trailing window that ends at t.
+func (e *engine) ranWithin(t, w int64) int64 {
+	p := &e.st.Pump
+	sum := int64(0)
+	for i := len(p.Cycles) - 1; i >= 0; i-- {
+		c := p.Cycles[i]
+		if c.End <= t-w {
+			break
+		}
+		sum += max(min(c.End, t)-max(c.Start, t-w), 0)
+	}
+	if p.OnSince != 0 {
+		sum += max(t-max(p.OnSince, t-w), 0)
+	}
+	return sum
+}
+
+func (e *engine) dutyWindow() int64 {
+	return µsOf(e.pr.site.Limits.Value(site.PumpRunOn, "duty_within"))
+}
+
+func (e *engine) dutyOver(t int64) bool {
+	w := e.dutyWindow()
+	return float64(e.ranWithin(t, w)) > e.pr.site.Limits.Value(site.PumpRunOn, "duty")*float64(w)
+}
+
+func (e *engine) dutyFine(t int64) bool {
+	w := e.dutyWindow()
+	return float64(e.ranWithin(t, w)) < e.pr.site.Limits.Value(site.PumpRunOn, "clear_duty")*float64(w)
+}
+
+// baseline is what a like cycle of this pump should last, s; 0 while unknown.
+func (e *engine) baseline() float64 {
+	p := &e.st.Pump
+	if !e.pr.commissioned && len(p.Baseline) >= int(e.pr.site.Limits.Value(site.PumpWeak, "baseline_cycles")) {
+		m, _ := median(slices.Clone(p.Baseline))
+		return m
+	}
+	return e.pr.drawDown
+}
+
+// judgeWeakness compares like cycles with the baseline.
+func (e *engine) judgeWeakness(c cycle, seconds float64) {
+	p, v := &e.st.Pump, e.pr.site.Limits.Value
+	if !c.Like || !e.pr.site.Limits.Enabled(site.PumpWeak) {
+		return
+	}
+	if len(p.Baseline) < int(v(site.PumpWeak, "baseline_cycles")) {
+		p.Baseline = append(p.Baseline, seconds)
+	}
+	base := e.baseline()
+	if base <= 0 {
+		return
+	}
+	p.WeakStreak = streak(p.WeakStreak, seconds >= v(site.PumpWeak, "ratio")*base)
+	p.FineStreak = streak(p.FineStreak, seconds <= v(site.PumpWeak, "clear_ratio")*base)
+	need := int(v(site.PumpWeak, "cycles"))
+	switch {
+	case !p.WeakActive && p.WeakStreak >= need:
+		p.WeakActive = true
+		e.raise(site.PumpWeak, "", Low, c.End)
+	case p.WeakActive && p.FineStreak >= need:
+		p.WeakActive = false
+		e.clear(site.PumpWeak, "", c.End)
+	}
+}
+
+func streak(n int, holds bool) int {
+	if !holds {
+		return 0
+	}
+	return n + 1
+}
+
+// updatePumps looks at what passes with time: runs that go on, alarms that end.
+func (e *engine) updatePumps(t int64) {
+	p := &e.st.Pump
+	if p.OnSince == 0 && p.ShortActive == 0 && !p.RunOnActive && !p.ExcessActive && !e.st.Backup.Active {
+		return
+	}
+	speaks := e.pumpSpeaks(e.pr.primary)
+	if p.OnSince != 0 {
+		e.judgeRunning(t, t)
+		if !speaks {
+			p.OnSince = 0
+		}
+	}
+	e.endShort(t, speaks)
+	if p.RunOnActive && speaks && p.OnSince == 0 && t > p.LastEnd && e.dutyFine(t) {
+		p.RunOnActive = false
+		e.clear(site.PumpRunOn, "", firstTrue(p.LastEnd-1, t, e.dutyFine))
+	}
+	e.endExcess(t, speaks)
+	e.endBackup(t)
+}
+
+func (e *engine) endShort(t int64, speaks bool) {
+	p, v := &e.st.Pump, e.pr.site.Limits.Value
+	if p.ShortActive == 0 {
+		return
+	}
+	w := µsOf(v(site.PumpShortCycling, "clear_sustained"))
+	if p.Quiet.Pos > t {
+		return
+	}
+	few := func(at int64) bool { return e.startsBefore(at) <= int(v(site.PumpShortCycling, "clear_starts")) }
+	from := p.Quiet.Pos
+	p.Quiet.step(t, sided(speaks, true), w, 0, false)
+	both := func(at int64) bool { return p.Quiet.metAt(at, w) && few(at) }
+	if !both(t) {
+		return
+	}
+	p.ShortActive = 0
+	e.clear(site.PumpShortCycling, "", firstTrue(from, t, both))
+}
+
+// backupRan: a backup pump runs only when the primary did not cope.
+func (e *engine) backupRan(start, end int64) {
+	b := &e.st.Backup
+	if !e.pr.site.Limits.Enabled(site.BackupPumpRan) {
+		return
+	}
+	b.LastStart, b.PrimaryRan = start, false
+	b.Quiet.restart(end, beyond)
+	if !b.Active {
+		b.Active = true
+		e.raise(site.BackupPumpRan, "", High, start)
+	}
+}
+
+func (e *engine) endBackup(t int64) {
+	b := &e.st.Backup
+	if !b.Active || b.Quiet.Pos > t {
+		return
+	}
+	w := µsOf(e.pr.site.Limits.Value(site.BackupPumpRan, "clear_sustained"))
+	from := b.Quiet.Pos
+	b.Quiet.step(t, sided(e.pumpSpeaks(e.pr.backup), true), w, 0, false)
+	met := func(at int64) bool { return b.Quiet.metAt(at, w) }
+	if b.PrimaryRan && met(t) {
+		b.Active = false
+		e.clear(site.BackupPumpRan, "", firstTrue(from, t, met))
+	}
+}

@@ -1,0 +1,204 @@
+package alerting
+
+import (
+	"slices"
+
+	"underkeep/alerting/water"
+	"underkeep/store/site"
+)
+
+// rainState is the rain that is known at this property, from its gauge or,
+// where it has none, from its weather station.
+type rainState struct {
+	Events   []rainEvent // above zero, of the last rainMemory
+	Station  []rainEvent // the station's, to check the gauge against
+	Known    sustained   // beyond while somebody would have told of rain
+	Response water.Response
+	Blind    int64 // rain or pump unknown since then; 0 when both are known
+}
+
+type rainEvent struct {
+	At int64
+	MM float64
+}
+
+const rainMemory = 6 * µsDay
+
+func (r *rainState) init(pr *program) {
+	history := ""
+	if pr.site.Sump != nil {
+		history = pr.site.Sump.WaterHistory
+	}
+	r.Response = water.NewResponse(history, pr.site.Installed.In(pr.zone).UnixMicro())
+	r.Known.Pos = notYet
+}
+
+func (e *engine) rained(series int, reading *Reading) {
+	r := &e.st.Rain
+	if series == e.pr.station {
+		r.Station = keepRain(r.Station, reading)
+		if e.pr.rain >= 0 {
+			return
+		}
+	}
+	r.Events = keepRain(r.Events, reading)
+	if e.pr.primary.run >= 0 || e.pr.primary.on >= 0 {
+		r.Response.Rain(reading.At, reading.Value)
+		e.judgeSilence(reading.At)
+	}
+}
+
+func keepRain(list []rainEvent, r *Reading) []rainEvent {
+	if r.Value > 0 {
+		list = append(list, rainEvent{r.At, r.Value})
+	}
+	drop := 0
+	for drop < len(list) && list[drop].At < r.At-rainMemory {
+		drop++
+	}
+	return append(list[:0], list[drop:]...)
+}
+
+func rainWithin(list []rainEvent, t, w int64) float64 {
+	sum := 0.0
+	for i := len(list) - 1; i >= 0 && list[i].At > t-w; i-- {
+		if list[i].At <= t {
+			sum += list[i].MM
+		}
+	}
+	return sum
+}
+
+// rainHeard says whether somebody would tell of rain now.
+func (e *engine) rainHeard() bool {
+	if e.pr.rain >= 0 {
+		if e.pr.series[e.pr.rain].hold > 0 {
+			return e.st.Signals[e.pr.rain].Covered
+		}
+		return e.speaks(e.pr.rain)
+	}
+	return e.pr.station >= 0 && e.st.Signals[e.pr.station].Covered
+}
+
+// dryFor says that less than the given rain fell in the window, and that it is known.
+func (e *engine) dryFor(t, w int64, mm float64) bool {
+	heard, _ := e.st.Rain.Known.share(t, w)
+	return heard*10 >= w*8 && rainWithin(e.st.Rain.Events, t, w) < mm
+}
+
+// rainExplains: enough rain lately for the pump to be busy with it.
+func (e *engine) rainExplains(t int64) bool {
+	events := e.st.Rain.Events
+	return rainWithin(events, t, µsDay) >= 1 || rainWithin(events, t, 2*µsDay) >= 10
+}
+
+// tickWater follows what is known of rain and pump, and asks whether the pump's
+// silence can still be chance.
+func (e *engine) tickWater(t int64) {
+	r := &e.st.Rain
+	heard := e.rainHeard()
+	r.Known.step(t, sided(heard, true), rainMemory, 0, false)
+	pump := e.pumpSpeaks(e.pr.primary)
+	e.st.Pump.Heard.set(t, 1, pump)
+	if e.pr.primary.run < 0 && e.pr.primary.on < 0 {
+		return
+	}
+	switch {
+	case heard && pump && r.Blind != 0:
+		r.Response.Blind(r.Blind, t)
+		r.Blind = 0
+	case (!heard || !pump) && r.Blind == 0:
+		r.Blind = t
+	}
+	e.judgeSilence(t)
+}
+
+func (e *engine) judgeSilence(t int64) {
+	p, r := &e.st.Pump, &e.st.Rain
+	if p.SilentActive || r.Blind != 0 || !e.pr.site.Limits.Enabled(site.PumpSilentInRain) || !e.pumpSpeaks(e.pr.primary) {
+		return
+	}
+	if p.OnSince != 0 || r.Response.SilenceProbability(t) > e.pr.site.Limits.Value(site.PumpSilentInRain, "probability") {
+		return
+	}
+	p.SilentActive = true
+	e.raise(site.PumpSilentInRain, "", High, t)
+}
+
+func (e *engine) responseCycle(at int64) { e.st.Rain.Response.Cycle(at) }
+func (e *engine) responseTest(at int64)  { e.st.Rain.Response.Tested(at) }
+
+// volumeWithin is what the pump moved in the window (t-w, t], by whole cycles, L.
+func (e *engine) volumeWithin(t, w int64) float64 {
+	n := 0
+	for i := len(e.st.Pump.Cycles) - 1; i >= 0; i-- {
+		switch end := e.st.Pump.Cycles[i].End; {
+		case end > t:
+		case end > t-w:
+			n++
+		default:
+			return float64(n) * e.pr.storageL
+		}
+	}
+	return float64(n) * e.pr.storageL
+}
+
+// normL is the dry-weather norm a day; ok is false before enough dry days.
+func (e *engine) normL() (float64, bool) {
+	p, v := &e.st.Pump, e.pr.site.Limits.Value
+	if len(p.NormDaysL) < int(v(site.WaterUnexplained, "norm_least")) {
+		return 0, false
+	}
+	m, _ := median(slices.Clone(p.NormDaysL))
+	return max(m, v(site.WaterUnexplained, "norm_floor")), true
+}
+
+// judgeExcess: far more water than in dry weather, and no rain that explains it.
+func (e *engine) judgeExcess(c cycle) {
+	p, v := &e.st.Pump, e.pr.site.Limits.Value
+	norm, ok := e.normL()
+	if p.ExcessActive || !ok || e.pr.storageL <= 0 || !e.pr.site.Limits.Enabled(site.WaterUnexplained) {
+		return
+	}
+	day, before := e.volumeWithin(c.End, µsDay), e.volumeWithin(c.End-µsDay, µsDay)
+	if day <= v(site.WaterUnexplained, "ratio")*norm || day < v(site.WaterUnexplained, "receding")*before {
+		return
+	}
+	if e.pr.rain < 0 && e.pr.station < 0 || !e.dryFor(c.Start, µsOf(v(site.WaterUnexplained, "rain_within")), v(site.WaterUnexplained, "rain")) {
+		return
+	}
+	p.ExcessActive = true
+	e.raise(site.WaterUnexplained, "", Medium, c.End)
+}
+
+func (e *engine) endExcess(t int64, speaks bool) {
+	p := &e.st.Pump
+	norm, ok := e.normL()
+	if !p.ExcessActive || !ok || !speaks {
+		return
+	}
+	limit := e.pr.site.Limits.Value(site.WaterUnexplained, "clear_ratio") * norm
+	fine := func(at int64) bool { return e.volumeWithin(at, µsDay) < limit }
+	if !fine(t) || p.LastEnd > t {
+		return
+	}
+	p.ExcessActive = false
+	e.clear(site.WaterUnexplained, "", firstTrue(p.LastEnd-1, t, fine))
+}
+
+// newWaterDay files the volume of a local day that was dry, as were the three
+// days before it.
+func (e *engine) newWaterDay(t int64) {
+	p, v := &e.st.Pump, e.pr.site.Limits.Value
+	ended := timeAt(t - 1).In(e.pr.zone)
+	start := site.Date{Year: ended.Year(), Month: ended.Month(), Day: ended.Day()}.In(e.pr.zone).UnixMicro()
+	_, heard := p.Heard.take(t, t-start, 0.8)
+	mm, before := v(site.WaterUnexplained, "rain"), µsOf(v(site.WaterUnexplained, "rain_within"))
+	if e.pr.storageL <= 0 || !heard || !e.dryFor(t, t-start, mm) || !e.dryFor(start, before, mm) {
+		return
+	}
+	p.NormDaysL = append(p.NormDaysL, e.volumeWithin(t, t-start))
+	if n := int(v(site.WaterUnexplained, "norm_days")); len(p.NormDaysL) > n {
+		p.NormDaysL = append(p.NormDaysL[:0], p.NormDaysL[len(p.NormDaysL)-n:]...)
+	}
+}

@@ -1,0 +1,163 @@
+package alerting
+
+import (
+	"fmt"
+	"slices"
+	"sort"
+	"time"
+)
+
+// Replay drives an evaluator over messages in the order in which they arrived,
+// as the live service does, with all history in memory.
+type Replay struct {
+	ev      *Evaluator
+	history []Reading // sorted by (At, Series)
+	marks   []Checkpoint
+	ledger  []Alarm
+	changes []Change
+	wake    time.Time
+	now     time.Time
+}
+
+// NewReplay starts a replay of a property that has seen nothing yet.
+func NewReplay(d Description) *Replay { return &Replay{ev: New(d)} }
+
+// Message is what one message brought, checked and decoded.
+type Message struct {
+	Received time.Time
+	Readings []Reading // in any order
+	Contact  Contact
+	Refusals []Refusal
+}
+
+// Receive takes the next message; messages come in order of receipt.
+func (r *Replay) Receive(m Message) error {
+	for !r.wake.IsZero() && r.wake.Before(m.Received) && r.wake.After(r.now) {
+		r.step(Input{Watermark: r.wake})
+	}
+	r.now = m.Received
+	in := Input{Watermark: m.Received, Refusals: m.Refusals, Contacts: []Contact{m.Contact}}
+	fresh := r.admit(m.Readings)
+	if len(fresh) == 0 {
+		r.step(in)
+		return nil
+	}
+	if !r.ev.Late(fresh[0].At) {
+		in.Readings = fresh
+		r.step(in)
+		return nil
+	}
+	last := fresh[len(fresh)-1].At
+	from, err := r.rewind(fresh[0].At)
+	if err != nil {
+		return err
+	}
+	in.Readings, in.CheckpointAfter = r.since(from), timeAt(last)
+	r.step(in)
+	return nil
+}
+
+func (r *Replay) step(in Input) {
+	in.Ledger = r.ledger
+	out := r.ev.Step(in)
+	r.ledger = Apply(r.ledger, out.Changes)
+	r.changes = append(r.changes, out.Changes...)
+	r.marks = append(r.marks, out.Checkpoints...)
+	r.wake = out.WakeAt
+	if !in.Watermark.Before(r.now) {
+		r.now = in.Watermark
+	}
+}
+
+// admit files readings that are new and returns them sorted.
+func (r *Replay) admit(rs []Reading) []Reading {
+	rs = slices.Clone(rs)
+	slices.SortStableFunc(rs, byTime)
+	fresh := rs[:0]
+	for i := range rs {
+		if r.file(rs[i]) {
+			fresh = append(fresh, rs[i])
+		}
+	}
+	return fresh
+}
+
+func byTime(a, b Reading) int {
+	switch {
+	case a.At != b.At && a.At < b.At, a.At == b.At && a.Series < b.Series:
+		return -1
+	case a.At == b.At && a.Series == b.Series:
+		return 0
+	}
+	return 1
+}
+
+// file keeps history sorted; the first value of a series at a time stands.
+func (r *Replay) file(x Reading) bool {
+	n := len(r.history)
+	if n == 0 || byTime(r.history[n-1], x) < 0 {
+		r.history = append(r.history, x)
+		return true
+	}
+	i := sort.Search(n, func(i int) bool { return byTime(r.history[i], x) >= 0 })
+	if i < n && byTime(r.history[i], x) == 0 {
+		return false
+	}
+	r.history = slices.Insert(r.history, i, x)
+	return true
+}
+
+func (r *Replay) since(from time.Time) []Reading {
+	if from.IsZero() {
+		return r.history
+	}
+	us := from.UnixMicro()
+	return r.history[sort.Search(len(r.history), func(i int) bool { return r.history[i].At >= us }):]
+}
+
+// rewind goes back to the last checkpoint at or before an event time.
+func (r *Replay) rewind(at int64) (time.Time, error) {
+	slices.SortStableFunc(r.marks, func(a, b Checkpoint) int { return a.At.Compare(b.At) })
+	i := sort.Search(len(r.marks), func(i int) bool { return r.marks[i].At.UnixMicro() > at })
+	r.marks = r.marks[:i]
+	if i == 0 {
+		return time.Time{}, r.ev.Rewind(nil)
+	}
+	c := r.marks[i-1]
+	if err := r.ev.Rewind(c.State); err != nil {
+		return time.Time{}, fmt.Errorf("replay from %s: %w", c.At.Format(time.RFC3339), err)
+	}
+	return c.At, nil
+}
+
+// Alarms are the alarms that stand, in order of their time; withdrawn ones are
+// not among them.
+func (r *Replay) Alarms() []Alarm {
+	out := slices.DeleteFunc(slices.Clone(r.ledger), func(a Alarm) bool { return !a.WithdrawnAt.IsZero() })
+	slices.SortStableFunc(out, func(a, b Alarm) int {
+		if c := a.RaisedAt.Compare(b.RaisedAt); c != 0 {
+			return c
+		}
+		if a.Condition != b.Condition {
+			return compare(string(a.Condition), string(b.Condition))
+		}
+		return compare(a.Point, b.Point)
+	})
+	return out
+}
+
+func compare(a, b string) int {
+	if a < b {
+		return -1
+	}
+	if a > b {
+		return 1
+	}
+	return 0
+}
+
+// Changes are all changes so far, in the order in which they were found.
+func (r *Replay) Changes() []Change { return r.changes }
+
+// Evaluator of the replay, for its figures and state.
+func (r *Replay) Evaluator() *Evaluator { return r.ev }

@@ -1,0 +1,219 @@
+package alerting
+
+import (
+	"encoding/binary"
+	"errors"
+	"math"
+)
+
+// class of a signal at one instant, seen from one side of one limit.
+type class uint8
+
+const (
+	uncovered class = iota // nobody knows
+	within                 // known, and the definition does not hold
+	beyond                 // known, and it does
+)
+
+func classOf(holds bool) class {
+	if holds {
+		return beyond
+	}
+	return within
+}
+
+const never = int64(math.MaxInt64)
+
+// run is a stretch of one class; it ends where the next begins.
+type run struct {
+	From  int64
+	Class class
+}
+
+// sustained answers when "sustained for W" is first met: beyond at both ends
+// of the trailing window, for 90 % of its covered time, with 80 % covered.
+//
+// While both ends are beyond, the beyond time and the covered time of the
+// sliding window do not change (what enters and what leaves are both beyond).
+// So the definition can only become true where one end turns beyond: when the
+// signal does, or W after it did. Those instants are checked, exactly.
+type sustained struct {
+	Runs runs
+	Pos  int64 // the instants up to here have been checked
+}
+
+type runs []run
+
+// current class of the signal.
+func (s *sustained) current() class {
+	if len(s.Runs) == 0 {
+		return uncovered
+	}
+	return s.Runs[len(s.Runs)-1].Class
+}
+
+// step moves to t, where the class becomes c, and returns the first instant in
+// (previous step, t] that meets the definition for window w, not before
+// notBefore; never if there is none. With want false nothing is looked for.
+func (s *sustained) step(t int64, c class, w int64, notBefore int64, want bool) int64 {
+	cur := s.current()
+	if c == cur && (c != beyond || !want) {
+		s.Pos = t
+		return never
+	}
+	met := never
+	if want && cur == beyond {
+		met = s.firstMet(s.Pos, t, w, notBefore, c != beyond)
+	}
+	if c != cur {
+		s.push(t, c, w)
+	}
+	if want && met == never && c == beyond && t >= notBefore && s.metAt(t, w) {
+		met = t
+	}
+	s.Pos = t
+	return met
+}
+
+// peek returns the first instant in (last step, horizon] that would meet the
+// definition if the signal stayed as it is.
+func (s *sustained) peek(horizon, w, notBefore int64) int64 {
+	if s.current() != beyond || horizon <= s.Pos {
+		return never
+	}
+	return s.firstMet(s.Pos, horizon, w, notBefore, false)
+}
+
+// nextCandidate is the earliest instant after the last step at which peek
+// could succeed, whatever the horizon.
+func (s *sustained) nextCandidate(w, notBefore int64) int64 {
+	return s.peek(never-1, w, notBefore)
+}
+
+func (s *sustained) firstMet(from, to, w, notBefore int64, openEnd bool) int64 {
+	last := to
+	if openEnd {
+		last = to - 1
+	}
+	if notBefore > from && notBefore <= last && s.metAt(notBefore, w) {
+		return notBefore
+	}
+	for i := range s.Runs {
+		r := s.Runs[i]
+		if r.Class != beyond {
+			continue
+		}
+		at := r.From + w
+		if at > last {
+			return never
+		}
+		if at > from && at >= notBefore && s.metAt(at, w) {
+			return at
+		}
+	}
+	return never
+}
+
+// metAt checks the definition at t, taking the present class to reach t.
+func (s *sustained) metAt(t, w int64) bool {
+	if s.current() != beyond {
+		return false
+	}
+	if w == 0 {
+		return true
+	}
+	start := t - w
+	var sum [3]int64
+	end := t
+	for i := len(s.Runs) - 1; i >= 0; i-- {
+		r := s.Runs[i]
+		from := max(r.From, start)
+		if from < end {
+			sum[r.Class] += end - from
+			end = from
+		}
+		if r.From <= start {
+			covered := sum[within] + sum[beyond]
+			return r.Class == beyond && sum[beyond]*10 >= covered*9 && covered*10 >= w*8
+		}
+	}
+	return false
+}
+
+// share is how much of the window before t was beyond, and how much was
+// covered, taking the present class to reach t.
+func (s *sustained) share(t, w int64) (beyondFor, coveredFor int64) {
+	var sum [3]int64
+	end, start := t, t-w
+	for i := len(s.Runs) - 1; i >= 0 && end > start; i-- {
+		from := max(s.Runs[i].From, start)
+		if from < end {
+			sum[s.Runs[i].Class] += end - from
+			end = from
+		}
+	}
+	return sum[beyond], sum[within] + sum[beyond]
+}
+
+// mostly says that 90 % of the covered time of a window was beyond, with 80 %
+// of it covered, whatever its ends.
+func (s *sustained) mostly(t, w int64) bool {
+	on, covered := s.share(t, w)
+	return on*10 >= covered*9 && covered*10 >= w*8
+}
+
+// push starts a run of class c at t and forgets what no window can reach.
+func (s *sustained) push(t int64, c class, w int64) {
+	if n := len(s.Runs); n > 0 && s.Runs[n-1].From == t {
+		s.Runs[n-1].Class = c
+		if n > 1 && s.Runs[n-2].Class == c {
+			s.Runs = s.Runs[:n-1]
+		}
+	} else {
+		s.Runs = append(s.Runs, run{t, c})
+	}
+	drop := 0
+	for drop+1 < len(s.Runs) && s.Runs[drop+1].From <= t-w {
+		drop++
+	}
+	if drop > 0 {
+		s.Runs = append(s.Runs[:0], s.Runs[drop:]...)
+	}
+}
+
+// restart forgets everything before t, where the class becomes c.
+func (s *sustained) restart(t int64, c class) {
+	s.Runs = append(s.Runs[:0], run{t, c})
+	s.Pos = t
+}
+
+// MarshalBinary packs the runs as varint differences: a noisy week near a
+// limit then costs some kilobytes, not tens.
+func (rs runs) MarshalBinary() ([]byte, error) {
+	out := make([]byte, 0, 6*len(rs))
+	prev := int64(0)
+	for _, r := range rs {
+		out = binary.AppendVarint(out, r.From-prev)
+		out = append(out, byte(r.Class))
+		prev = r.From
+	}
+	return out, nil
+}
+
+var errRuns = errors.New("runs of a signal are cut short")
+
+// UnmarshalBinary reads what MarshalBinary wrote.
+func (rs *runs) UnmarshalBinary(b []byte) error {
+	*rs = nil
+	prev := int64(0)
+	for len(b) > 0 {
+		d, n := binary.Varint(b)
+		if n <= 0 || len(b) <= n || b[n] > byte(beyond) {
+			return errRuns
+		}
+		prev += d
+		*rs = append(*rs, run{prev, class(b[n])})
+		b = b[n+1:]
+	}
+	return nil
+}
