@@ -27,7 +27,7 @@ func rhPct(vapourPa, tempC float64) float64 {
 	return clamp(100*vapourPa/saturationPa(tempC), 1, 100)
 }
 
-func clamp(x, lo, hi float64) float64 { return math.Min(math.Max(x, lo), hi) }
+func clamp(x, lo, hi float64) float64 { return min(max(x, lo), hi) }
 
 // Sorption of softwood as 1-φ = exp(-k·u^n) (Henderson's form). k and n are
 // fitted through 9.2 % at 50 %RH and 16.0 % at 80 %RH, the Wood Handbook's

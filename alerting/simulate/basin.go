@@ -15,14 +15,14 @@ type Cycle struct {
 
 // unit is one pump with its float switch.
 type unit struct {
-	flowLps      float64 // through its line, as it is now
-	on, off      float64 // levels in m at which it starts and stops
-	running      bool
-	startedMS    int64
-	pumpedL      float64
-	pulseS       float64 // a seized pump's current pulse, then its rest (negative)
-	cycles       []Cycle // finished since last taken
-	changedMS    []int64 // starts and stops since last taken
+	flowLps   float64 // through its line, as it is now
+	on, off   float64 // levels in m at which it starts and stops
+	running   bool
+	startedMS int64
+	pumpedL   float64
+	pulseS    float64 // a seized pump's current pulse, then its rest (negative)
+	cycles    []Cycle // finished since last taken
+	changedMS []int64 // starts and stops since last taken
 }
 
 // basin is the sump: water, floats and up to two pumps.
@@ -59,10 +59,10 @@ type trouble struct {
 }
 
 const (
-	slice      = 5.0  // s
+	slice      = 5.0   // s
 	pulseOnS   = 8.001 // not a multiple of a slice; thermal protector of a locked rotor
-	pulseRestS = 240  // s until it closes again
-	intakeM    = 0.02 // below this the pump draws air
+	pulseRestS = 240   // s until it closes again
+	intakeM    = 0.02  // below this the pump draws air
 	wetBackM   = 0.008
 )
 

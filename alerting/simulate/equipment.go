@@ -40,7 +40,8 @@ type Cottage struct {
 	Warranty       string
 }
 
-const inch, foot, gallon = 0.0254, 0.3048, 3.785411784
+// The exact inch, foot, US gallon (L) and cubic foot a minute (L/s).
+const inch, foot, gallon, cfm = 0.0254, 0.3048, 3.785411784, 0.4719474432
 
 var airNames = []string{"north-bay", "south-bay", "hatch", "middle", "east-bay", "west-bay"}
 
@@ -80,7 +81,7 @@ func (c Cottage) equip(p *site.Property) {
 		}
 	}
 	if c.Fan {
-		p.ExhaustFan = &site.ExhaustFan{FlowLps: 22 * 0.47194745}
+		p.ExhaustFan = &site.ExhaustFan{FlowLps: 22 * cfm}
 	}
 	if !c.NoSump {
 		p.Sump = c.sump()

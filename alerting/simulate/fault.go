@@ -11,43 +11,43 @@ type Kind uint8
 // What can be injected. Size means what the comment says; 0 takes the default
 // in brackets. Where a point is named, Fault.Point says which.
 const (
-	DehumidifierOff    Kind = iota // tripped off by itself, power at standby
-	ChargeLost                     // compressor runs at reduced power and dries next to nothing
-	CompressorDead                 // fan alone runs while it calls
-	CoilIced                       // mostly fan alone, compressor a few minutes an hour
-	SetpointRaised                 // Size: set point in %RH [70]
-	AirOpening                     // hatch left open or vent reopened; Size: outdoor air changes per hour [3]
-	PlumbingLeak                   // onto the liner; Size: L/day [120]; wets a leak sensor, part runs to the sump
-	SpringWater                    // ground water into the sump without rain; Size: L/day [400]
-	Irrigation                     // a sprinkler by the wall, 05:00-07:00 local sun; Size: L/day [300]
-	PumpDead                       // motor open: no run, no current
-	PumpUnplugged                  // as PumpDead, with the outlet still live
-	PumpSeized                     // locked rotor: short pulses of current, no flow
-	ImpellerWorn                   // Size: share of the head and flow left [0.6]
-	DischargeBlocked               // Size: share of the flow left [0.02]
-	CheckValveLeak                 // the discharge line drains back after each run; Size: L/s [0.5]
-	FloatStuckOn                   // the pump never stops
-	FloatStuckOff                  // the pump never starts
-	FloatNarrow                    // Size: distance between the floats in m [0.03]
-	InflowSurge                    // Size: factor on the inflow [8]
-	MainsDown                      // no power in the house
-	PumpBreaker                    // the pump's outlet is dead
-	DehumidifierBreaker            // the dehumidifier's outlet is dead
-	ExhaustStopped                 // exhaust fan seized or unplugged
-	GatewayDead                    // nothing measured, nothing stored
-	UplinkDown                     // nothing arrives; stored and forwarded afterwards
-	PointDead                      // one point silent
-	SensorFlat                     // rh and air-temp stay at their last value
-	SensorStuck                    // rh reads Size [99.9]
-	SensorDrift                    // rh runs away by Size per day [1.5]
-	SensorJump                     // rh is off by Size [35]
-	BatteryFade                    // Size: % per day [2.5], from 40 %
-	DuctBare                       // insulation off the supply duct; Size: supply air in °C [9]
-	HeatingOff                     // the empty house above cools to Size °C [6]
-	WoodWetted                     // water runs into the wood; Size: moisture it tends to [27]
-	GaugeBlocked                   // the rain gauge reads 0
-	ClockWrong                     // the gateway's clock is off by Size s [-1e9: it restarted]
-	Dripping                       // condensate or a hose wets the liner's air only; Size: L/day [12]
+	DehumidifierOff     Kind = iota // tripped off by itself, power at standby
+	ChargeLost                      // compressor runs at reduced power and dries next to nothing
+	CompressorDead                  // fan alone runs while it calls
+	CoilIced                        // mostly fan alone, compressor a few minutes an hour
+	SetpointRaised                  // Size: set point in %RH [70]
+	AirOpening                      // hatch left open or vent reopened; Size: outdoor air changes per hour [3]
+	PlumbingLeak                    // onto the liner; Size: L/day [120]; wets a leak sensor, part runs to the sump
+	SpringWater                     // ground water into the sump without rain; Size: L/day [400]
+	Irrigation                      // a sprinkler by the wall, 05:00-07:00 local sun; Size: L/day [300]
+	PumpDead                        // motor open: no run, no current
+	PumpUnplugged                   // as PumpDead, with the outlet still live
+	PumpSeized                      // locked rotor: short pulses of current, no flow
+	ImpellerWorn                    // Size: share of the speed left [0.75]
+	DischargeBlocked                // Size: share of the flow left [0.02]
+	CheckValveLeak                  // the discharge line drains back after each run; Size: L/s [0.5]
+	FloatStuckOn                    // the pump never stops
+	FloatStuckOff                   // the pump never starts
+	FloatNarrow                     // Size: distance between the floats in m [0.03]
+	InflowSurge                     // Size: factor on the inflow [8]
+	MainsDown                       // no power in the house
+	PumpBreaker                     // the pump's outlet is dead
+	DehumidifierBreaker             // the dehumidifier's outlet is dead
+	ExhaustStopped                  // exhaust fan seized or unplugged
+	GatewayDead                     // nothing measured, nothing stored
+	UplinkDown                      // nothing arrives; stored and forwarded afterwards
+	PointDead                       // one point silent
+	SensorFlat                      // rh and air-temp stay at their last value
+	SensorStuck                     // rh reads Size [99.9]
+	SensorDrift                     // rh runs away by Size per day [1.5]
+	SensorJump                      // rh is off by Size [35]
+	BatteryFade                     // Size: % per day [2.5], from 40 %
+	DuctBare                        // insulation off the supply duct; Size: supply air in °C [9]
+	HeatingOff                      // the empty house above cools to Size °C [6]
+	WoodWetted                      // water runs into the wood; Size: moisture it tends to [27]
+	GaugeBlocked                    // the rain gauge reads 0
+	ClockWrong                      // the gateway's clock is off by Size s [-1e9: it restarted]
+	Dripping                        // condensate or a hose wets the liner's air only; Size: L/day [12]
 	kinds
 )
 
@@ -61,7 +61,7 @@ var kindNames = [kinds]string{
 }
 
 var kindSizes = [kinds]float64{
-	SetpointRaised: 70, AirOpening: 3, PlumbingLeak: 120, SpringWater: 400, Irrigation: 300, ImpellerWorn: 0.6,
+	SetpointRaised: 70, AirOpening: 3, PlumbingLeak: 120, SpringWater: 400, Irrigation: 300, ImpellerWorn: 0.75,
 	DischargeBlocked: 0.02, CheckValveLeak: 0.5, FloatNarrow: 0.03, InflowSurge: 8, SensorStuck: 99.9,
 	SensorDrift: 1.5, SensorJump: 35, BatteryFade: 2.5, DuctBare: 9, HeatingOff: 6, WoodWetted: 27,
 	ClockWrong: -1e9, Dripping: 12,

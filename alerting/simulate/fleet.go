@@ -3,6 +3,7 @@ package simulate
 import (
 	"bytes"
 	"fmt"
+	"math"
 	"slices"
 	"strings"
 	"time"
@@ -84,9 +85,9 @@ func (f *Fleet) cottage(i int, seed uint64) Cottage {
 		Area:      areas[i%len(streets)/2],
 		Owner:     site.Owner{Name: owner, Email: strings.ToLower(strings.ReplaceAll(owner, " ", ".")) + "@example.org"},
 		Installed: f.Start.AddDate(0, -int(2+mix(seed, 60, uint64(i))%14), 0),
-		Location:  &site.Location{Lat: 34.05 + 0.002*float64(i), Lon: -76.4 + 0.003*float64(i%7)},
+		Location:  &site.Location{Lat: float64(34050+2*i) / 1000, Lon: float64(-76400+3*(i%7)) / 1000},
 		Every:     historyEvery,
-		FloorM2:   between(seed, 61, uint64(i), 70, 125),
+		FloorM2:   math.Round(between(seed, 61, uint64(i), 75, 135)) * 10 * foot * foot,
 		AirPoints: 2 + int(mix(seed, 62, uint64(i))%2),
 		Fan:       pick(63, 0.4), Wood: pick(64, 0.5), Duct: pick(65, 0.5), Leak: pick(66, 0.6), Mains: pick(67, 0.7), Battery: pick(68, 0.5),
 		Backup: pick(69, 0.2), PumpOn: pick(70, 0.5), Warranty: "standard-60",
@@ -224,9 +225,9 @@ func (f *Fleet) Advance(now time.Time, emit func(*Space, Message) error) error {
 
 // planTrip arranges, two days before the live part, when the dehumidifier has
 // to trip so that the first reading above 60 %RH is taken six hours before the
-// moment at which the alarm shall fall due (45 to 105 s into the live part).
+// moment at which the alarm shall fall due (20 to 80 s into the live part).
 func planTrip(f *Fleet, s *Space) {
-	due := f.Live.Add(45 * time.Second).Truncate(time.Minute).Add(time.Minute)
+	due := f.Live.Add(20 * time.Second).Truncate(time.Minute).Add(time.Minute)
 	first := due.Add(-6 * time.Hour).Unix()
 	for i := range s.channels { // so that a sample falls on that minute
 		if c := &s.channels[i]; c.everyS > 0 {

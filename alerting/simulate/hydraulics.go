@@ -95,10 +95,10 @@ type catchment struct {
 
 const (
 	fastShare  = 0.45
-	runoffMost = 0.7   // share of the rain that reaches the drain when the soil is full
-	soilDryS   = 9e5   // the soil's store empties with this time constant
-	leakShare  = 0.06  // share of the rain that passes dry soil through cracks
-	minFlowLps = 2e-6  // below this the inflow is none
+	runoffMost = 0.7  // share of the rain that reaches the drain when the soil is full
+	soilDryS   = 9e5  // the soil's store empties with this time constant
+	leakShare  = 0.06 // share of the rain that passes dry soil through cracks
+	minFlowLps = 2e-6 // below this the inflow is none
 )
 
 // step takes a minute of rain (mm) and gives the inflow in L/s.
