@@ -20,19 +20,20 @@ func DateOf(t time.Time) Date {
 	return Date{Year: y, Month: m, Day: d}
 }
 
-// In is the first instant of the day in loc. Where a change to summer time
-// skips midnight it is the first instant that exists.
+// In is the first instant of the day in loc. Where a change of the clocks skips
+// midnight that is the change itself; where midnight comes twice, the first.
 func (d Date) In(loc *time.Location) time.Time {
-	t := time.Date(d.Year, d.Month, d.Day, 0, 0, 0, 0, loc)
-	if t.Hour() == 0 && t.Day() == d.Day {
-		return t
+	asUTC := time.Date(d.Year, d.Month, d.Day, 0, 0, 0, 0, time.UTC)
+	_, before := asUTC.Add(-24 * time.Hour).In(loc).Zone()
+	_, after := asUTC.Add(24 * time.Hour).In(loc).Zone()
+	// The greater offset from UTC comes first in time.
+	for _, offset := range []int{max(before, after), min(before, after)} {
+		t := asUTC.Add(-time.Duration(offset) * time.Second).In(loc)
+		if h, m, s := t.Clock(); h == 0 && m == 0 && s == 0 && DateOf(t) == d {
+			return t
+		}
 	}
-	// time.Date takes the offset before or after the gap, so t lies within an
-	// hour of the change; the day begins where the offset changes.
-	start, end := t.ZoneBounds()
-	if !end.IsZero() && DateOf(end) == d {
-		return end
-	}
+	start, _ := asUTC.Add(-time.Duration(before) * time.Second).In(loc).ZoneBounds()
 	return start
 }
 

@@ -23,7 +23,7 @@ func FormatProperty(p Property) []byte {
 	w.text("area", p.Area)
 	w.text("timezone", p.Timezone)
 	if l := p.Location; l != nil {
-		w.line("location", "{lat: %s, lon: %s}", decimal(l.Lat), decimal(l.Lon))
+		w.line("location", "{lat: %s, lon: %s}", units.FormatExact(units.Ratio, l.Lat, w.sys), units.FormatExact(units.Ratio, l.Lon, w.sys))
 	}
 	w.text("units", string(p.Units))
 	w.line("installed", "%s", p.Installed)
@@ -280,5 +280,3 @@ func quote(s string) string {
 	}
 	return strconv.Quote(s)
 }
-
-func decimal(v float64) string { return strconv.FormatFloat(v, 'f', -1, 64) }

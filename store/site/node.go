@@ -35,7 +35,8 @@ func newMapping(p *problems, path string, node ast.Node, sys units.System) *mapp
 	case *ast.MappingValueNode:
 		values = []*ast.MappingValueNode{n}
 	default:
-		p.add(m.line, path, "must be a list of `field: value` pairs, not %s", describe(node))
+		p.add(m.line, path, "must be fields with values (field: value), not %s", describe(node))
+		m.fields = nil
 		return m
 	}
 	for _, v := range values {
@@ -92,6 +93,9 @@ func (m *mapping) problem(key, format string, args ...any) {
 }
 
 func (m *mapping) require(keys ...string) {
+	if m.fields == nil {
+		return // it is no mapping, which has been said
+	}
 	for _, k := range keys {
 		if !m.has(k) {
 			m.p.add(m.line, m.at(k), "is required and missing")

@@ -8,7 +8,7 @@ import (
 
 // maxNumberLen bounds the digits of a written number, so that exact arithmetic
 // on outside input stays cheap.
-const maxNumberLen = 32
+const maxNumberLen = 64
 
 // Error says why a text is not a value of its dimension; its message lists the
 // units that are accepted.

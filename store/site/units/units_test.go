@@ -95,7 +95,7 @@ func TestParseErrorsListWhatIsAccepted(t *testing.T) {
 		{units.Length, "0x10 m", []string{"unit"}},
 		{units.Length, "1/3 m", []string{"unit"}},
 		{units.Length, "1.2.3 m", []string{"plain decimal number"}},
-		{units.Length, strings.Repeat("9", 33) + " m", []string{"too many digits"}},
+		{units.Length, strings.Repeat("9", 65) + " m", []string{"too many digits"}},
 		{units.Count, "2.5", []string{"not whole"}},
 		{units.Count, "2 m", []string{"does not belong here", "whole number"}},
 		{units.Length, "", []string{"plain decimal number"}},
