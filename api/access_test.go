@@ -1,0 +1,187 @@
+package api
+
+import (
+	"fmt"
+	"net/http"
+	"strings"
+	"testing"
+
+	"underkeep/api/view"
+	"underkeep/api/viewtest"
+)
+
+func stateNames() []string {
+	var out []string
+	for _, s := range view.States() {
+		out = append(out, string(s))
+	}
+	return out
+}
+
+// access is what each role may do with what belongs to it, written down once:
+// status for manager, technician, owner, warranty. Everything that is not here
+// fails TestAccess, so a new route cannot go without a decision.
+var access = map[string][4]int{
+	"GET /v1/properties":                     {200, 200, 200, 200},
+	"POST /v1/properties":                    {201, 403, 403, 403},
+	"GET /v1/properties/{id}":                {200, 200, 200, 200},
+	"GET /v1/properties/{id}/readings":       {200, 200, 200, 200},
+	"GET /v1/properties/{id}/gateways":       {200, 200, 403, 403},
+	"GET /v1/properties/{id}/limits":         {200, 200, 200, 200},
+	"GET /v1/alarms":                         {200, 200, 200, 200},
+	"GET /v1/alarms/{id}":                    {200, 200, 200, 200},
+	"GET /v1/alarms/{id}/journal":            {200, 200, 200, 200},
+	"POST /v1/alarms/{id}/acknowledge":       {200, 200, 200, 403},
+	"POST /v1/alarms/{id}/shelve":            {200, 200, 403, 403},
+	"POST /v1/alarms/{id}/unshelve":          {409, 409, 403, 403}, // it is not shelved
+	"POST /v1/alarms/{id}/out-of-service":    {200, 200, 403, 403},
+	"POST /v1/alarms/{id}/return-to-service": {409, 409, 403, 403},
+	"GET /v1/quarantine":                     {200, 403, 403, 403},
+	"POST /v1/quarantine/{id}/replay":        {200, 403, 403, 403},
+	"POST /v1/quarantine/{id}/discard":       {200, 403, 403, 403},
+}
+
+// open routes need no token.
+var open = []string{"GET /healthz", "GET /metrics", "GET /readyz", "GET /v1/openapi.json"}
+
+var tokens = [4]string{viewtest.ManagerToken, viewtest.TechnicianToken, viewtest.OwnerToken, viewtest.WarrantyToken}
+
+// at fills the route's {id} with an object and gives it a body that is right.
+func at(route, id string) request {
+	method, path, _ := strings.Cut(route, " ")
+	q := request{method: method, path: strings.ReplaceAll(path, "{id}", id)}
+	switch route {
+	case "POST /v1/properties":
+		q.body, q.header = "property: new-01\nname: New", map[string]string{"Content-Type": "application/yaml"}
+	case "GET /v1/properties/{id}/readings":
+		q.path += "?point=mid-bay&quantity=rh"
+		if id == "heron-07" {
+			q.path = strings.Replace(q.path, "mid-bay", "north-bay", 1)
+		}
+	case "POST /v1/alarms/{id}/shelve":
+		q.body = `{"until":"2026-07-15T12:00:00Z","note":"part ordered"}`
+	}
+	return q
+}
+
+// ownID is an object of heron-07, which every scoped token of the fleet covers;
+// foreignID one that only whole-fleet tokens reach.
+func ids(route string) (own, foreign, unknown string) {
+	switch {
+	case strings.Contains(route, "/alarms/"):
+		return "106", "104", "999999"
+	case strings.Contains(route, "/quarantine/"):
+		return "2", "2", "999999"
+	default:
+		return "heron-07", "plover-21", "no-such"
+	}
+}
+
+func TestEveryRouteHasADecision(t *testing.T) {
+	t.Parallel()
+	for _, route := range apiRoutes(t) {
+		_, decided := access[route]
+		for _, o := range open {
+			decided = decided || o == route
+		}
+		if !decided {
+			t.Errorf("%s: nobody has written down who may", route)
+		}
+	}
+}
+
+func TestAccess(t *testing.T) {
+	t.Parallel()
+	for route, want := range access {
+		own, foreign, unknown := ids(route)
+		for i, token := range tokens {
+			q := at(route, own)
+			q.token = token
+			newRig(t).status(q, want[i])
+			if strings.Contains(route, "{id}") {
+				checkOthers(t, route, token, want[i], foreign, unknown)
+			}
+		}
+	}
+}
+
+// checkOthers expects foreign and unknown objects to be answered alike: 404, or
+// the 403 of a role that may not at all.
+func checkOthers(t *testing.T, route, token string, own int, foreign, unknown string) {
+	t.Helper()
+	want := http.StatusNotFound
+	if own == http.StatusForbidden {
+		want = http.StatusForbidden
+	}
+	q := at(route, unknown)
+	q.token = token
+	newRig(t).status(q, want)
+	if token == viewtest.TechnicianToken || token == viewtest.OwnerToken {
+		q = at(route, foreign)
+		q.token = token
+		newRig(t).status(q, want)
+	}
+}
+
+func TestNoValidTokenIs401(t *testing.T) {
+	t.Parallel()
+	g := newRig(t)
+	for route := range access {
+		own, _, _ := ids(route)
+		for name, header := range map[string]string{
+			"missing": "", "unknown": "Bearer nobody", "expired": "Bearer " + viewtest.ExpiredToken, "empty": "Bearer ",
+			"scheme": "Basic " + viewtest.ManagerToken, "bare": viewtest.ManagerToken, "long": "Bearer " + strings.Repeat("x", 600),
+		} {
+			q := at(route, own)
+			q.header = map[string]string{"Authorization": header, "Content-Type": "application/json"}
+			if res := g.status(q, http.StatusUnauthorized); res.Header.Get("WWW-Authenticate") == "" {
+				t.Errorf("%s, %s token: no WWW-Authenticate", route, name)
+			}
+		}
+	}
+}
+
+func TestListsShowOnlyWhatIsInScope(t *testing.T) {
+	t.Parallel()
+	g := newRig(t)
+	var got struct {
+		Properties []struct {
+			Property string
+			Owner    *struct{ Email string }
+		}
+		Alarms []struct{ Property string }
+	}
+	g.into(request{path: "/v1/properties", token: viewtest.OwnerToken}, &got)
+	if len(got.Properties) != 1 || got.Properties[0].Property != "heron-07" {
+		t.Errorf("an owner sees %+v", got.Properties)
+	}
+	g.into(request{path: "/v1/alarms", token: viewtest.OwnerToken}, &got)
+	for _, a := range got.Alarms {
+		if a.Property != "heron-07" {
+			t.Errorf("an owner sees an alarm of %s", a.Property)
+		}
+	}
+	g.status(request{path: "/v1/alarms?property=gull-03", token: viewtest.OwnerToken}, http.StatusNotFound)
+	for i, sees := range []bool{true, false, true, false} {
+		got.Properties = nil
+		g.into(request{path: "/v1/properties?q=heron", token: tokens[i]}, &got)
+		if shown := got.Properties[0].Owner != nil; shown != sees {
+			t.Errorf("token %d sees the owner: %v", i, shown)
+		}
+	}
+}
+
+func TestOutageIs503AndTellsNothing(t *testing.T) {
+	t.Parallel()
+	g := newRig(t)
+	g.fleet.Down = viewtest.ErrDown
+	for route := range access {
+		own, _, _ := ids(route)
+		q := at(route, own)
+		q.token = viewtest.ManagerToken
+		res := g.status(q, http.StatusServiceUnavailable)
+		if body := fmt.Sprint(readAll(res)); strings.Contains(body, "db.internal") {
+			t.Errorf("%s: tells where the database is: %s", route, body)
+		}
+	}
+}
