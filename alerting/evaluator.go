@@ -30,6 +30,21 @@ func New(d Description) *Evaluator {
 	return ev
 }
 
+// Gateway is the number of a gateway by its name, added when it is new.
+func (ev *Evaluator) Gateway(name string) uint16 {
+	e := ev.e
+	if i := indexOf(e.desc.Gateways, name); i >= 0 {
+		return uint16(i)
+	}
+	e.desc.Gateways = append(slices.Clone(e.desc.Gateways), name)
+	for _, pr := range e.programs {
+		pr.compileGateways(&e.desc)
+	}
+	e.fit()
+	e.receipt.fit(e)
+	return uint16(len(e.desc.Gateways) - 1)
+}
+
 // EvaluatedTo is the event time up to which readings are in; the zero time
 // before the first.
 func (ev *Evaluator) EvaluatedTo() time.Time {

@@ -262,6 +262,7 @@ func (pr *program) connectEquipment(i int, q site.Quantity, pt *site.Point) {
 func (pr *program) compileGateways(d *Description) {
 	times := pr.site.Limits.Value(site.GatewaySilent, "intervals")
 	least := µsOf(pr.site.Limits.Value(site.GatewaySilent, "at_least"))
+	pr.gateways = nil
 	for g := range d.Gateways {
 		shortest := int64(0)
 		for _, pt := range pr.points {

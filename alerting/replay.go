@@ -28,6 +28,9 @@ type Message struct {
 	Readings []Reading // in any order
 	Contact  Contact
 	Refusals []Refusal
+	// Silent marks a message that is no sign of life, such as a retained
+	// presence seen again.
+	Silent bool
 }
 
 // Receive takes the next message; messages come in order of receipt.
@@ -36,7 +39,10 @@ func (r *Replay) Receive(m Message) error {
 		r.step(Input{Watermark: r.wake})
 	}
 	r.now = m.Received
-	in := Input{Watermark: m.Received, Refusals: m.Refusals, Contacts: []Contact{m.Contact}}
+	in := Input{Watermark: m.Received, Refusals: m.Refusals}
+	if !m.Silent {
+		in.Contacts = []Contact{m.Contact}
+	}
 	fresh := r.admit(m.Readings)
 	if len(fresh) == 0 {
 		r.step(in)

@@ -147,9 +147,12 @@ func (k *check) record(r *senml.Record, index int) {
 			k.accept(r, index, &s, store.Reading{Point: s.point, Quantity: s.quantity, At: at, Value: value, AtReceipt: relative})
 			return
 		}
-		// Everything but the time is right: whoever judges water at its receipt
-		// finds all that is needed in the refusal.
 		k.refuseSeries(r, index, reason, why, &s, at, value)
+		if s.spec.Urgent && !k.message.Retained {
+			// A gateway whose clock was reset must not hide water: the state counts
+			// from its receipt on, and the refusal keeps what the record claimed.
+			k.accept(r, index, &s, store.Reading{Point: s.point, Quantity: s.quantity, At: k.message.Received.Truncate(time.Microsecond), Value: value, AtReceipt: true})
+		}
 		return
 	}
 	at, _, _ := r.At(k.message.Received)

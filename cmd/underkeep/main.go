@@ -35,6 +35,7 @@ type command struct {
 func commands() []command {
 	return []command{
 		{"check", "FILE [--json]", "check what was installed against published formulas and codes", runCheck},
+		{"rehearse", "--property FILE --recording FILE", "run the evaluator over a recording and print the alarms", runRehearse},
 	}
 }
 
