@@ -138,8 +138,8 @@ func (m *MoldModel) decline(dryHours float64) float64 {
 func (m *MoldModel) Step(s MoldState, surfaceTempC, surfaceRHPct float64) MoldState {
 	crit := m.RHCritPct(surfaceTempC)
 	if growable(surfaceTempC, surfaceRHPct, crit) {
-		index := s.Index + m.growth(s.Index, surfaceTempC, surfaceRHPct, crit)
-		return MoldState{Index: math.Min(index, MaxMoldIndex)}
+		// No cap: growth dies out at the class's greatest index, which is 6 at most.
+		return MoldState{Index: s.Index + m.growth(s.Index, surfaceTempC, surfaceRHPct, crit)}
 	}
 	dry := s.DryHours + 1
 	return MoldState{Index: math.Max(s.Index-m.decline(dry), 0), DryHours: dry}

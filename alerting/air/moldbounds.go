@@ -100,7 +100,8 @@ func (m *MoldModel) gapHour(e Envelope) moldHour {
 		best:  growthAt{e.MinTempC, e.MinRHPct, high},
 		worst: growthAt{hottest, e.MaxRHPct, low},
 	}
-	h.canGrow = e.MinTempC < moldMaxTempC && growable(h.worst.tempC, h.worst.rhPct, h.worst.critPct)
+	// An envelope without a temperature below 50 °C has no critical RH: low is +Inf.
+	h.canGrow = growable(h.worst.tempC, h.worst.rhPct, h.worst.critPct)
 	h.mustGrow = e.MaxTempC < moldMaxTempC && growable(h.best.tempC, h.best.rhPct, h.best.critPct)
 	return h
 }
@@ -136,7 +137,7 @@ func (m *MoldModel) bound(t *MoldTrack, h moldHour) {
 		low = m.lowest(t.Low, t.High, h.best)
 		t.MaxDryHours = 0
 	}
-	t.Low, t.High = low, math.Min(math.Max(high, low), MaxMoldIndex)
+	t.Low, t.High = low, high
 }
 
 // highest is the greatest index after an hour of growth from anywhere in [lo,

@@ -1,6 +1,7 @@
 package air
 
 import (
+	"math"
 	"testing"
 
 	"pgregory.net/rapid"
@@ -9,7 +10,13 @@ import (
 // hidden draws conditions from within an envelope, its corners more often than not.
 func hidden(t *rapid.T, e Envelope) (tempC, rhPct float64) {
 	pick := func(lo, hi float64, name string) float64 {
-		return rapid.OneOf(rapid.SampledFrom([]float64{lo, hi}), rapid.Float64Range(lo, hi)).Draw(t, name)
+		inside := []float64{lo, hi}
+		for _, v := range []float64{7, 17.1, 20, math.Nextafter(20, 21), 22.85} {
+			if v > lo && v < hi {
+				inside = append(inside, v)
+			}
+		}
+		return rapid.OneOf(rapid.SampledFrom(inside), rapid.Float64Range(lo, hi)).Draw(t, name)
 	}
 	return pick(e.MinTempC, e.MaxTempC, "hidden tempC"), pick(e.MinRHPct, e.MaxRHPct, "hidden rhPct")
 }
@@ -47,6 +54,69 @@ func TestMoldBoundsHoldTheTruth(t *testing.T) {
 			}
 		}
 	})
+}
+
+// The same in one step, which is the induction the bounds rest on: from any state
+// between any bounds, the edges of the model more often than not, one hour leads to
+// a state between the new bounds.
+func TestMoldBoundsHoldForAnHour(t *testing.T) {
+	t.Parallel()
+	rapid.Check(t, func(t *rapid.T) {
+		m := anyOptions(t)
+		index := rapid.OneOf(rapid.Float64Range(0, 6), rapid.Float64Range(0.99, 1.01),
+			rapid.SampledFrom([]float64{0, 1, math.Nextafter(1, 0), 6}))
+		hours := rapid.IntRange(0, 30)
+		truth := MoldState{Index: index.Draw(t, "truth"), DryHours: float64(hours.Draw(t, "dry"))}
+		track := MoldTrack{
+			Low: min(truth.Index, index.Draw(t, "low")), High: max(truth.Index, index.Draw(t, "high")),
+			MinDryHours: min(truth.DryHours, float64(hours.Draw(t, "min dry"))),
+			MaxDryHours: max(truth.DryHours, float64(hours.Draw(t, "max dry"))),
+		}
+		e := edges(t)
+		tempC, rhPct := hidden(t, e)
+		next := m.Step(truth, tempC, rhPct)
+		if e.MinTempC == e.MaxTempC && e.MinRHPct == e.MaxRHPct {
+			m.Track(&track, tempC, rhPct)
+		} else if err := m.TrackGap(&track, 1, e); err != nil {
+			t.Fatal(err)
+		}
+		const rounding = 1e-12
+		if next.Index < track.Low-rounding || next.Index > track.High+rounding ||
+			next.DryHours < track.MinDryHours || next.DryHours > track.MaxDryHours {
+			t.Fatalf("at %g °C %g %%RH %+v became %+v, outside %+v", tempC, rhPct, truth, next, track)
+		}
+	})
+}
+
+// Growth slows at index 1 in some classes, so that an index just below it overtakes
+// one just above: the bounds have to cover both.
+func TestMoldBoundsAcrossIndex1(t *testing.T) {
+	t.Parallel()
+	for c := VerySensitive; c <= Resistant; c++ {
+		m := model(t, MoldOptions{Class: c, Decline: 1})
+		below := MoldState{Index: math.Nextafter(1, 0)}
+		at := MoldState{Index: 1}
+		track := MoldTrack{Low: below.Index, High: at.Index}
+		m.Track(&track, 30, 99)
+		for _, s := range []MoldState{m.Step(below, 30, 99), m.Step(at, 30, 99)} {
+			if s.Index < track.Low || s.Index > track.High {
+				t.Errorf("%s: index %.9f outside %.9f to %.9f", c, s.Index, track.Low, track.High)
+			}
+		}
+	}
+}
+
+// edges draws an envelope whose sides are often where the model turns: the ends of
+// growth, the switches and turning points of the critical RH, its floors.
+func edges(t *rapid.T) Envelope {
+	temp := rapid.OneOf(rapid.Float64Range(-5, 55), rapid.Float64Range(15, 25),
+		rapid.SampledFrom([]float64{-5, 0, 7, 17.1, 20, 22.85, 50, 55}))
+	rh := rapid.OneOf(rapid.Float64Range(60, 100), rapid.Float64Range(79.8, 85.2), rapid.SampledFrom([]float64{80, 85, 100}))
+	aT, bT, aRH, bRH := temp.Draw(t, "temp a"), temp.Draw(t, "temp b"), rh.Draw(t, "rh a"), rh.Draw(t, "rh b")
+	if rapid.IntRange(0, 3).Draw(t, "measured") == 0 {
+		bT, bRH = aT, aRH
+	}
+	return Envelope{MinTempC: min(aT, bT), MaxTempC: max(aT, bT), MinRHPct: min(aRH, bRH), MaxRHPct: max(aRH, bRH)}
 }
 
 // throughGap moves the truth through weather that changes twice inside an envelope,

@@ -30,15 +30,32 @@ func TestDewPointInverts(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		tempC, rhPct := state(t)
 		dewC := ok(t)(DewPointC(tempC, rhPct))
-		// 0.0001 K of dew point is at most 1.5e-5 of the RH.
+		// 0.00001 K of dew point is at most 2e-6 of the RH.
 		if dewC >= MinDewPointC {
-			if back := ok(t)(RHFromDewPointPct(tempC, dewC)); math.Abs(back-rhPct) > 1.5e-5*rhPct {
+			if back := ok(t)(RHFromDewPointPct(tempC, dewC)); math.Abs(back-rhPct) > 2e-6*rhPct {
 				t.Fatalf("%g °C %g %%RH has dew point %g °C, which gives %g %%RH", tempC, rhPct, dewC, back)
 			}
 		}
 		pa := ok(t)(VapourPressurePa(tempC, rhPct))
 		if back := ok(t)(RHFromVapourPressurePct(tempC, pa)); math.Abs(back-rhPct) > 1e-9*rhPct {
 			t.Fatalf("%g °C %g %%RH gives %g Pa, which gives %g %%RH", tempC, rhPct, pa, back)
+		}
+	})
+}
+
+// The fast solution against the same curve inverted to the last bit, over the whole
+// range: 0.00001 K.
+func TestDewPointSolvesTheCurve(t *testing.T) {
+	t.Parallel()
+	rapid.Check(t, func(t *rapid.T) {
+		tempC, rhPct := state(t)
+		pa := ok(t)(VapourPressurePa(tempC, rhPct))
+		want, err := DewPointFromVapourPressureC(pa)
+		if err != nil {
+			return // below -100 °C
+		}
+		if got := ok(t)(DewPointC(tempC, rhPct)); math.Abs(got-want) > 1e-5 {
+			t.Fatalf("%g °C %g %%RH: dew point %.8f, want %.8f", tempC, rhPct, got, want)
 		}
 	})
 }

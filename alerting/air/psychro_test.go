@@ -283,3 +283,14 @@ func TestFrostIsNotDew(t *testing.T) {
 	near(t, "both meet at the triple point",
 		must(SaturationVapourPressurePa(TriplePointC)), must(SaturationVapourPressureOverIcePa(TriplePointC)), 0.01)
 }
+
+// Source: the table of saturated air that every meteorology text prints, in g/m³ (from
+// memory): 4.85 at 0 °C, 9.40 at 10, 17.3 at 20, 30.4 at 30, 51.1 at 40. 0.5 %: its last
+// digit and the enhancement factor, which some tables contain.
+func TestAbsoluteHumidity(t *testing.T) {
+	t.Parallel()
+	for tempC, want := range map[float64]float64{0: 4.85, 10: 9.40, 20: 17.3, 30: 30.4, 40: 51.1} {
+		near(t, fmt.Sprintf("absolute humidity at %g °C", tempC), must(t)(AbsoluteHumidityGPerM3(tempC, 100)), want, 0.005*want)
+		near(t, "half of it", must(t)(AbsoluteHumidityGPerM3(tempC, 50)), want/2, 0.0025*want)
+	}
+}
