@@ -104,26 +104,30 @@ func shownUnits(dim Dimension, list []shown) []unit {
 	return out
 }
 
-// exactIn is the shortest decimal in unit u that parses back to value; digits
-// is 0 when no decimal of 17 digits does.
+// exactIn is a decimal in unit u that parses back to value: the shortest that
+// names the nearest float64, which is what was written if u was the unit, else
+// the shortest that works. digits is 0 when no decimal of 17 digits does.
 func exactIn(dim Dimension, u unit, value float64) (text string, digits int) {
-	r, exact := fromInside(u, value), false
-	f, _ := r.Float64()
-	for digits = 1; digits <= 17; digits++ {
-		text = plain(strconv.FormatFloat(f, 'e', digits-1, 64))
+	f, _ := fromInside(u, value).Float64()
+	for precision := -1; precision < 17; precision++ {
+		sci := strconv.FormatFloat(f, 'e', precision, 64)
+		text = plain(sci)
 		n, ok := new(big.Rat).SetString(text)
-		if ok && len(text) <= maxNumberLen && toInside(u, n) == value {
-			exact = true
-			break
+		if !ok || len(text) > maxNumberLen || toInside(u, n) != value {
+			continue
 		}
+		if dim == Duration {
+			return text + u.name, countDigits(sci)
+		}
+		return join(text, u.name), countDigits(sci)
 	}
-	if !exact {
-		return "", 0
-	}
-	if dim == Duration {
-		return text + u.name, digits
-	}
-	return join(text, u.name), digits
+	return "", 0
+}
+
+// countDigits of the mantissa of a number in scientific notation.
+func countDigits(sci string) int {
+	mantissa, _, _ := strings.Cut(sci, "e")
+	return max(1, len(strings.Trim(mantissa, "-"))-strings.Count(mantissa, "."))
 }
 
 // plain rewrites scientific notation as a plain decimal.
