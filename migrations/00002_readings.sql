@@ -74,6 +74,7 @@ CREATE TABLE quarantine (
     quantity       int2,
     at             timestamptz,
     value          float8,
+    judged         bool NOT NULL DEFAULT false, -- the evaluator has taken note
     outcome        text,                 -- NULL: open
     closed_at      timestamptz,
     closed_by      text,
@@ -89,6 +90,7 @@ CREATE TABLE quarantine (
 );
 COMMENT ON TABLE quarantine IS 'by property: what could not be used, and why';
 CREATE INDEX quarantine_received ON quarantine (property_id, received_at);
+CREATE INDEX quarantine_unjudged ON quarantine (property_id) WHERE NOT judged AND property_id > 0;
 CREATE INDEX quarantine_open ON quarantine (quarantine_id) WHERE outcome IS NULL;
 
 -- +goose Down

@@ -7,15 +7,21 @@ CREATE TABLE evaluation (
     property_id   int4 PRIMARY KEY REFERENCES property,
     state         bytea,                 -- NULL: never evaluated
     state_version int8 NOT NULL DEFAULT 0,
-    evaluated_to  timestamptz,           -- event time up to which readings are in the state
+    evaluated_to  timestamptz,           -- event time of the last reading in the state; NULL: none
+    -- series that have a reading of just that time in the state; readings of
+    -- the same instant may still come
+    edge_series   int2[] NOT NULL DEFAULT '{}',
     watermark     timestamptz,           -- receipt time up to which silence was judged
     -- next look without anything new; a timer that is only ever moved closer,
     -- or on when it has fired
     wake_at       timestamptz,
+    -- an evaluation that failed is not tried again before retry_at; what made
+    -- the property due stays
     failures      int4 NOT NULL DEFAULT 0,
     failure       text,
-    CONSTRAINT evaluation_state_whole CHECK ((state IS NULL) = (evaluated_to IS NULL) AND (state IS NULL) = (watermark IS NULL)),
-    CONSTRAINT evaluation_failures CHECK (failures >= 0 AND (failures = 0) = (failure IS NULL))
+    retry_at      timestamptz,
+    CONSTRAINT evaluation_state_whole CHECK ((state IS NULL) = (watermark IS NULL) AND (evaluated_to IS NULL OR state IS NOT NULL)),
+    CONSTRAINT evaluation_failures CHECK (failures >= 0 AND (failures = 0) = (failure IS NULL) AND (failures = 0) = (retry_at IS NULL))
 ) WITH (fillfactor = 50);
 ALTER TABLE evaluation ALTER COLUMN state SET STORAGE EXTERNAL;
 COMMENT ON TABLE evaluation IS 'by property: the evaluator''s carried state';
@@ -24,12 +30,10 @@ CREATE INDEX evaluation_wake ON evaluation (wake_at) WHERE wake_at IS NOT NULL;
 -- Earlier states, to resume from when data comes late.
 CREATE TABLE checkpoint (
     property_id int4 NOT NULL REFERENCES property,
-    at          timestamptz NOT NULL,    -- event time up to which readings are in the state
-    watermark   timestamptz NOT NULL,
+    at          timestamptz NOT NULL,    -- every reading before it is in the state
     state       bytea NOT NULL,
     PRIMARY KEY (property_id, at)
 );
-ALTER TABLE checkpoint ALTER COLUMN state SET STORAGE EXTERNAL;
 COMMENT ON TABLE checkpoint IS 'by property: states to resume from';
 
 -- When each gateway was last heard; written by the evaluator that holds the

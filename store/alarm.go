@@ -206,9 +206,9 @@ func parseCauses(b []byte) ([]alerting.Cause, error) {
 	if err := json.Unmarshal(b, &in); err != nil {
 		return nil, fmt.Errorf("causes: %w", err)
 	}
-	out := make([]alerting.Cause, len(in))
-	for i, c := range in {
-		out[i] = alerting.Cause{Cause: c.Cause, Evidence: c.Evidence}
+	var out []alerting.Cause
+	for _, c := range in {
+		out = append(out, alerting.Cause{Cause: c.Cause, Evidence: c.Evidence})
 	}
 	return out, nil
 }
@@ -226,13 +226,13 @@ func parsePriorityChanges(b []byte) ([]alerting.PriorityChange, error) {
 	if err := json.Unmarshal(b, &in); err != nil {
 		return nil, fmt.Errorf("priority changes: %w", err)
 	}
-	out := make([]alerting.PriorityChange, len(in))
-	for i, c := range in {
+	var out []alerting.PriorityChange
+	for _, c := range in {
 		p, ok := alerting.ParsePriority(c.Priority)
 		if !ok {
 			return nil, fmt.Errorf("priority changes: no priority %q", c.Priority)
 		}
-		out[i] = alerting.PriorityChange{At: c.At, Priority: p}
+		out = append(out, alerting.PriorityChange{At: c.At, Priority: p})
 	}
 	return out, nil
 }

@@ -107,7 +107,12 @@ func (s *Store) answer(ctx context.Context, a Answer, kind string, f func(pgx.Tx
 			if err != nil || !changed {
 				return err
 			}
-			return writeJournal(ctx, tx, journalEntry{t.num, no, a.Now, kind, a.By, a.Why})
+			stands, _, err := scanAlarm(tx.QueryRow(ctx, `SELECT `+alarmColumns+alarmFrom+`WHERE a.property_id = $2 AND a.alarm_no = $3`, a.Now, t.num, no))
+			if err != nil {
+				return err
+			}
+			_, err = tx.Exec(ctx, journalSQL, journalEntry{t.num, no, a.Now, kind, a.By, a.Why, stands}.args()...)
+			return err
 		})
 	})
 	if err != nil {
@@ -129,52 +134,4 @@ func release(ctx context.Context, tx pgx.Tx, t target, kind string) (bool, error
 	tag, err := tx.Exec(ctx, `DELETE FROM alarm_hold WHERE property_id = $1 AND condition = $2 AND point = $3 AND kind = $4`,
 		t.num, t.condition, t.point, kind)
 	return tag.RowsAffected() > 0, err
-}
-
-type journalEntry struct {
-	num, no       int32
-	at            time.Time
-	kind, by, why string
-}
-
-// writeJournal appends what happened with the alarm as it now stands.
-func writeJournal(ctx context.Context, tx pgx.Tx, e journalEntry) error {
-	_, err := tx.Exec(ctx, `INSERT INTO alarm_journal (property_id, alarm_no, at, kind, actor, why, alarm)
-		SELECT property_id, alarm_no, $3, $4, $5, $6, to_jsonb(a) FROM alarm a WHERE property_id = $1 AND alarm_no = $2`,
-		e.num, e.no, e.at, e.kind, cutText(e.by, 200), cutText(e.why, 1000))
-	return err
-}
-
-// JournalEntry is one line of an alarm's history.
-type JournalEntry struct {
-	At    time.Time
-	Kind  string // raised, escalated, cleared, moved, withdrawn, suppressed, acknowledged, shelved, unshelved, out-of-service, returned-to-service
-	Actor string
-	Why   string
-	Alarm []byte // JSON, as it then stood
-}
-
-// Journal is the whole history of an alarm, oldest first.
-func (s *Store) Journal(ctx context.Context, scope Scope, id string) ([]JournalEntry, error) {
-	property, no, ok := ParseAlarmID(id)
-	if !ok || !scope.Sees(property) {
-		return nil, notFound("alarm %s", id)
-	}
-	rows, err := s.api.Query(ctx, `SELECT j.at, j.kind, j.actor, j.why, j.alarm FROM alarm_journal j JOIN property p USING (property_id)
-		WHERE p.name = $1 AND j.alarm_no = $2 ORDER BY j.entry_id`, property, no)
-	if err != nil {
-		return nil, fmt.Errorf("journal of %s: %w", id, err)
-	}
-	out, err := pgx.CollectRows(rows, func(r pgx.CollectableRow) (e JournalEntry, err error) {
-		err = r.Scan(&e.At, &e.Kind, &e.Actor, &e.Why, &e.Alarm)
-		e.At = e.At.UTC()
-		return e, err
-	})
-	if err != nil {
-		return nil, fmt.Errorf("journal of %s: %w", id, err)
-	}
-	if len(out) == 0 {
-		return nil, notFound("alarm %s", id)
-	}
-	return out, nil
 }

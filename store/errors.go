@@ -4,6 +4,8 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"io"
+	"net"
 	"strings"
 
 	"github.com/jackc/pgx/v5"
@@ -55,16 +57,16 @@ const (
 	failRow                      // some row cannot be stored
 )
 
-// classify tells apart what Record must do next. An error without a SQLSTATE
-// came from the connection; the outcome of a COMMIT is then unknown, which
-// idempotent writes make harmless to repeat.
+// classify tells apart what is to be done next. When the connection broke, the
+// outcome of a COMMIT is unknown, which idempotent writes make harmless to
+// repeat.
 func classify(err error) failure {
 	var pg *pgconn.PgError
 	if !errors.As(err, &pg) {
-		if errors.Is(err, context.Canceled) || errors.Is(err, context.DeadlineExceeded) {
-			return failFatal
+		if isBroken(err) {
+			return failTransient
 		}
-		return failTransient
+		return failFatal
 	}
 	switch {
 	case pg.Code == codeUniqueViolation:
@@ -86,3 +88,14 @@ func isCode(err error, code string) bool {
 }
 
 func isNoRows(err error) bool { return errors.Is(err, pgx.ErrNoRows) }
+
+// isBroken says whether the connection, not the database, made the error.
+func isBroken(err error) bool {
+	if errors.Is(err, context.Canceled) || errors.Is(err, context.DeadlineExceeded) {
+		return false
+	}
+	var connect *pgconn.ConnectError
+	var network net.Error
+	return errors.As(err, &connect) || errors.As(err, &network) || errors.Is(err, io.EOF) || errors.Is(err, io.ErrUnexpectedEOF) ||
+		errors.Is(err, net.ErrClosed) || pgconn.SafeToRetry(err)
+}

@@ -79,6 +79,7 @@ func (s *Store) Record(ctx context.Context, deliveries []Delivery) (Recorded, er
 	if err != nil {
 		return Recorded{}, fmt.Errorf("record %d deliveries: %w", len(deliveries), err)
 	}
+	s.nudgeEvaluators()
 	return out, nil
 }
 

@@ -9,6 +9,7 @@ import (
 	"sync/atomic"
 	"time"
 
+	"github.com/jackc/pgx/v5"
 	"github.com/jackc/pgx/v5/pgxpool"
 )
 
@@ -20,6 +21,10 @@ type Options struct {
 	// Instance names this process where several share the database; default
 	// host name and process id are the caller's to give.
 	Instance string
+	// InEvaluation, if not nil, is called in the transaction that writes changes
+	// of alarms, so that what follows from them (a message to somebody) exists
+	// exactly when they do. Its error undoes the evaluation.
+	InEvaluation func(ctx context.Context, tx pgx.Tx, changes []AlarmChange) error
 	// Log receives what goes on behind the scenes; default slog.Default().
 	Log *slog.Logger
 }
@@ -55,6 +60,7 @@ type Store struct {
 	refresh    refresher
 	partitions partitions
 	recorder   recorder
+	evaluator  evaluator
 
 	stop func()        // ends the background goroutine
 	done chan struct{} // closed when it has ended
@@ -67,6 +73,7 @@ func Open(ctx context.Context, url string, opts Options) (*Store, error) {
 	opts.setDefaults()
 	s := &Store{url: url, opts: opts, log: opts.Log, done: make(chan struct{})}
 	s.registry.Store(emptyRegistry())
+	s.evaluator.nudge = make(chan struct{}, 1)
 	if err := s.openPools(ctx); err != nil {
 		s.closePools()
 		return nil, err
