@@ -58,13 +58,15 @@ func ownerOf(path string) (uid int, exists bool, err error) {
 // name, so a bare number will not do.
 func unprivileged() (account, error) {
 	for _, name := range []string{"postgres", "nobody"} {
-		if a, err := lookupAccount(user.Lookup(name)); err == nil {
+		if a, err := unprivilegedNamed(name); err == nil {
 			return a, nil
 		}
 	}
 	return account{}, errors.New("private Postgres: Postgres refuses to run as root, and there is neither a user " +
 		"\"postgres\" nor \"nobody\" to run it as; run the service as an ordinary user")
 }
+
+func unprivilegedNamed(name string) (account, error) { return lookupAccount(user.Lookup(name)) }
 
 func lookupAccount(u *user.User, err error) (account, error) {
 	if err != nil {

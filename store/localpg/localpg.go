@@ -177,7 +177,10 @@ func (c *Cluster) SuperuserURL(name string) string {
 }
 
 func (c *Cluster) url(user, password, database string) string {
-	e := c.endpoint
+	return c.endpoint.url(user, password, database)
+}
+
+func (e endpoint) url(user, password, database string) string {
 	u := url.URL{Scheme: "postgres", User: url.UserPassword(user, password), Path: "/" + database}
 	q := url.Values{"sslmode": {"disable"}} // socket or loopback only
 	if e.socketDir != "" {

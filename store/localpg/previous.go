@@ -21,10 +21,12 @@ import (
 // aside. Nothing is signalled on the word of a number alone.
 func (c *Cluster) endPreviousServer(ctx context.Context) error {
 	pid, err := readPostmasterPID(c.pgdata())
-	if errors.Is(err, fs.ErrNotExist) {
+	switch {
+	case errors.Is(err, fs.ErrNotExist):
 		return nil
-	}
-	if err != nil {
+	case errors.Is(err, errTorn):
+		return c.moveStalePIDFile(0)
+	case err != nil:
 		return err
 	}
 	fd, err := unix.PidfdOpen(pid, 0)
@@ -86,7 +88,7 @@ func (c *Cluster) moveStalePIDFile(pid int) error {
 			busy, c.pgdata(), pid)
 	}
 	path := filepath.Join(c.pgdata(), "postmaster.pid")
-	c.log.Warn("moving a stale postmaster.pid aside; its number belongs to another program now", "pid", pid)
+	c.log.Warn("moving a stale postmaster.pid aside; no server of this folder runs", "pid", pid)
 	if err := os.Rename(path, filepath.Join(c.dir, "postmaster.pid.stale")); err != nil {
 		return fmt.Errorf("private Postgres: moving its stale pid file aside: %w", err)
 	}
@@ -127,8 +129,10 @@ func (c *Cluster) endStragglers() {
 	}
 }
 
-// readPostmasterPID reads the first line of postmaster.pid; a file without a number
-// was torn by a crash of the machine and counts as missing.
+// errTorn is a pid file that a crash of the machine left without a number.
+var errTorn = errors.New("no process number")
+
+// readPostmasterPID reads the first line of postmaster.pid.
 func readPostmasterPID(pgdata string) (int, error) {
 	text, err := os.ReadFile(filepath.Join(pgdata, "postmaster.pid"))
 	if err != nil {
@@ -137,7 +141,7 @@ func readPostmasterPID(pgdata string) (int, error) {
 	first, _, _ := strings.Cut(string(text), "\n")
 	pid, err := strconv.Atoi(strings.TrimSpace(first))
 	if err != nil || pid <= 0 {
-		return 0, fmt.Errorf("private Postgres: %s/postmaster.pid begins with %q, not with a process: %w", pgdata, first, fs.ErrNotExist)
+		return 0, fmt.Errorf("private Postgres: %s/postmaster.pid begins with %q: %w", pgdata, first, errTorn)
 	}
 	return pid, nil
 }

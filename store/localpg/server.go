@@ -54,8 +54,10 @@ func (c *Cluster) launch(withTCP bool) (*server, error) {
 // awaitReady returns once the server answers a query, however long its crash
 // recovery takes, or with what it said when it ended instead.
 func (c *Cluster) awaitReady(ctx context.Context, s *server) error {
-	tick := time.NewTicker(20 * time.Millisecond)
+	tick := time.NewTicker(50 * time.Millisecond)
 	defer tick.Stop()
+	patience := time.NewTicker(15 * time.Second)
+	defer patience.Stop()
 	for {
 		err := c.answers(ctx)
 		if err == nil {
@@ -66,6 +68,8 @@ func (c *Cluster) awaitReady(ctx context.Context, s *server) error {
 			return &exitError{during: "starting", err: s.err, said: s.log.tail()}
 		case <-ctx.Done():
 			return fmt.Errorf("private Postgres: waiting until it is ready: %w (last answer: %w)", ctx.Err(), err)
+		case <-patience.C:
+			c.log.Warn("the private Postgres is not ready yet", "answer", err, "said", s.log.tail())
 		case <-tick.C:
 		}
 	}

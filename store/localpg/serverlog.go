@@ -50,8 +50,12 @@ func (l *serverLog) take(line string) {
 }
 
 // severity translates the server's own levels. A failed statement or log-in is the
-// business of whoever sent it, so only a panic is an error here.
+// business of whoever sent it, so only a panic is an error here; our own knocking
+// while it starts is nobody's.
 func severity(line string) (slog.Level, bool) {
+	if strings.HasSuffix(line, "the database system is starting up") {
+		return slog.LevelDebug, true
+	}
 	word, _, _ := strings.Cut(line, ":")
 	switch word {
 	case "LOG", "NOTICE", "INFO":

@@ -15,7 +15,7 @@ const socketPathMax = 107
 
 // plainPath has nothing that the server's list of socket folders would read as
 // punctuation.
-var plainPath = regexp.MustCompile(`^[A-Za-z0-9/._ -]+$`)
+var plainPath = regexp.MustCompile(`^[A-Za-z0-9/._-]+$`)
 
 // socketNote is a file in the data folder that names a socket folder outside it, so
 // that the next start can remove it after a crash.

@@ -5,6 +5,7 @@ package pgtest
 import (
 	"context"
 	"fmt"
+	"io"
 	"log/slog"
 	"os"
 	"os/exec"
@@ -69,6 +70,7 @@ func Durable(tb testing.TB) *localpg.Cluster {
 type shared struct {
 	cluster   *localpg.Cluster
 	databases atomic.Int64
+	exit      io.Closer // see removeAtExit
 
 	mu        sync.Mutex
 	templates map[uintptr]func() (string, error)
@@ -89,7 +91,8 @@ var startShared = sync.OnceValues(func() (*shared, error) {
 		return nil, fmt.Errorf("starting the test cluster: %w", err)
 	}
 	s := &shared{cluster: c, templates: map[uintptr]func() (string, error){}}
-	return s, removeAtExit(dir, c.PID())
+	s.exit, err = removeAtExit(dir, c.PID())
+	return s, err
 })
 
 func sharedCluster(tb testing.TB) *shared {
@@ -106,14 +109,14 @@ func (s *shared) template(tb testing.TB, migrate Migrate) string {
 	tb.Helper()
 	key := reflect.ValueOf(migrate).Pointer()
 	s.mu.Lock()
-	make, ok := s.templates[key]
+	once, ok := s.templates[key]
 	if !ok {
 		name := fmt.Sprintf("template_%d", len(s.templates))
-		make = sync.OnceValues(func() (string, error) { return name, s.makeTemplate(name, migrate) })
-		s.templates[key] = make
+		once = sync.OnceValues(func() (string, error) { return name, s.makeTemplate(name, migrate) })
+		s.templates[key] = once
 	}
 	s.mu.Unlock()
-	name, err := make()
+	name, err := once()
 	if err != nil {
 		tb.Fatalf("migrating a template database: %v", err)
 	}
@@ -159,18 +162,19 @@ func (s *shared) exec(ctx context.Context, statements ...string) error {
 
 // removeAtExit leaves a shell behind that waits for the end of this process, however
 // it ends, then for the end of the server, and removes the folder: a test binary
-// has no other place for that.
-func removeAtExit(dir string, server int) error {
+// has no other place for that. The pipe it waits at is closed by the kernel.
+func removeAtExit(dir string, server int) (io.Closer, error) {
 	script := `cat; while kill -0 "$1" 2>/dev/null; do sleep 0.1; done; rm -rf -- "$2"`
 	cmd := exec.Command("/bin/sh", "-c", script, "sh", strconv.Itoa(server), dir)
 	cmd.SysProcAttr = &syscall.SysProcAttr{Setsid: true}
-	if _, err := cmd.StdinPipe(); err != nil { // closed by the kernel when we end
-		return fmt.Errorf("pipe to the test cluster's remover: %w", err)
+	pipe, err := cmd.StdinPipe()
+	if err != nil {
+		return nil, fmt.Errorf("pipe to the test cluster's remover: %w", err)
 	}
 	if err := cmd.Start(); err != nil {
-		return fmt.Errorf("starting the test cluster's remover: %w", err)
+		return nil, fmt.Errorf("starting the test cluster's remover: %w", err)
 	}
-	return nil
+	return pipe, nil
 }
 
 // logger shows what goes wrong with the server; failed statements are the tests'
