@@ -22,14 +22,15 @@ func newSecret() (text string, hash [32]byte) {
 	return text, sha256.Sum256([]byte(text))
 }
 
-// GatewayUsername is the MQTT user name of a gateway: "property.gateway". A
-// dot cannot occur in either, nor has it a meaning in topics.
-func GatewayUsername(property, gateway string) string { return property + "." + gateway }
+// GatewayUsername is the MQTT user name of a gateway: "property/gateway", as in
+// its topics, so that one pattern (underkeep/1/%u/readings) is the whole access
+// list of an external broker.
+func GatewayUsername(property, gateway string) string { return property + "/" + gateway }
 
 // ParseGatewayUsername takes a user name apart.
 func ParseGatewayUsername(username string) (property, gateway string, ok bool) {
-	property, gateway, ok = strings.Cut(username, ".")
-	return property, gateway, ok && property != "" && gateway != "" && !strings.Contains(gateway, ".")
+	property, gateway, ok = strings.Cut(username, "/")
+	return property, gateway, ok && property != "" && gateway != "" && !strings.Contains(gateway, "/")
 }
 
 // Credentials of a gateway for MQTT. The password is known only now.
