@@ -86,25 +86,37 @@ func (m *MoldModel) Growable(tempC, rhPct float64) bool {
 	return growable(tempC, rhPct, m.RHCritPct(tempC))
 }
 
-// growth is the rise of the index in one hour from index on. The temperature of
-// the regression and the critical RH are given apart, so that bounds over a range
-// of temperatures can take the worst of each.
-func (m *MoldModel) growth(index, tempC, rhPct, critPct float64) float64 {
-	k2 := 1 - math.Exp(2.3*(index-m.maxIndex(rhPct, critPct)))
-	if k2 <= 0 {
-		return 0
-	}
+// pace is how mold grows in given conditions, whatever its index.
+type pace struct {
+	below, from float64 // index per hour far from the greatest one: below index 1, and from it on
+	max         float64 // the greatest index
+}
+
+// pace is the growth at a temperature and RH above the critical RH. The
+// temperature of the regressions and the critical RH are given apart, so that bounds
+// over a range of temperatures can take the worst of each.
+func (m *MoldModel) pace(tempC, rhPct, critPct float64) pace {
 	lnT, lnRH := math.Log(tempC), math.Log(rhPct)
 	weeks := math.Exp(m.lnMonth - 0.68*lnT - 13.9*lnRH)
-	k1 := m.fig.k1Below
-	if index >= 1 {
-		k1 = m.fig.k1From
-		if m.opts.K1 == K1Paper1999 {
-			visible := math.Exp(m.lnVisible - 0.74*lnT - 12.72*lnRH)
-			k1 = 2 / (visible/weeks - 1)
-		}
+	perHour := 1 / (hoursPerWeek * weeks)
+	p := pace{below: m.fig.k1Below * perHour, from: m.fig.k1From * perHour, max: m.maxIndex(rhPct, critPct)}
+	if m.opts.K1 == K1Paper1999 {
+		visible := math.Exp(m.lnVisible - 0.74*lnT - 12.72*lnRH)
+		p.from = 2 / (visible/weeks - 1) * perHour
 	}
-	return k1 * k2 / (hoursPerWeek * weeks)
+	return p
+}
+
+// after is the index an hour of growth later; growth dies out at the greatest index.
+func (p pace) after(index float64) float64 {
+	k2 := 1 - math.Exp(2.3*(index-p.max))
+	switch {
+	case k2 <= 0:
+		return index
+	case index < 1:
+		return index + p.below*k2
+	}
+	return index + p.from*k2
 }
 
 // GrowthPerHour is the rise of the index in one hour at the given index and
@@ -114,7 +126,7 @@ func (m *MoldModel) GrowthPerHour(index, tempC, rhPct float64) float64 {
 	if !growable(tempC, rhPct, crit) {
 		return 0
 	}
-	return m.growth(index, tempC, rhPct, crit)
+	return m.pace(tempC, rhPct, crit).after(index) - index
 }
 
 // decline is the fall of the index in the dryHours-th hour without growth
@@ -129,6 +141,12 @@ func (m *MoldModel) decline(dryHours float64) float64 {
 	return m.opts.Decline * slowDeclinePerHour
 }
 
+// dry is the state after an hour without growth conditions.
+func (m *MoldModel) dry(s MoldState) MoldState {
+	hours := s.DryHours + 1
+	return MoldState{Index: math.Max(s.Index-m.decline(hours), 0), DryHours: hours}
+}
+
 // Step carries the index through one hour of the given conditions on the
 // surface (not in the room), as means of the hour. It checks and allocates
 // nothing: surface temperature -60 to 100 °C, RH 0 to 100 %RH over water. Euler's
@@ -138,11 +156,9 @@ func (m *MoldModel) decline(dryHours float64) float64 {
 func (m *MoldModel) Step(s MoldState, surfaceTempC, surfaceRHPct float64) MoldState {
 	crit := m.RHCritPct(surfaceTempC)
 	if growable(surfaceTempC, surfaceRHPct, crit) {
-		// No cap: growth dies out at the class's greatest index, which is 6 at most.
-		return MoldState{Index: s.Index + m.growth(s.Index, surfaceTempC, surfaceRHPct, crit)}
+		return MoldState{Index: m.pace(surfaceTempC, surfaceRHPct, crit).after(s.Index)}
 	}
-	dry := s.DryHours + 1
-	return MoldState{Index: math.Max(s.Index-m.decline(dry), 0), DryHours: dry}
+	return m.dry(s)
 }
 
 // CheckedStep is [MoldModel.Step] for a state and conditions from outside.

@@ -342,8 +342,13 @@ func TestMoldOptionsRefused(t *testing.T) {
 		t.Error("pine is a class")
 	}
 	for c := VerySensitive; c <= Resistant; c++ {
-		if back, err := ParseMoldClass(c.String()); err != nil || back != c {
-			t.Errorf("%s: %v, %v", c, back, err)
+		stored, err := json.Marshal(MoldOptions{Class: c})
+		if err != nil {
+			t.Fatal(err)
+		}
+		var back MoldOptions
+		if err := json.Unmarshal(stored, &back); err != nil || back.Class != c {
+			t.Errorf("%s is stored as %s and read as %v, %v", c, stored, back.Class, err)
 		}
 	}
 }

@@ -56,14 +56,21 @@ func StartMoldTrack(s MoldState) MoldTrack {
 
 // Track carries t through one measured hour, under the same terms as Step.
 func (m *MoldModel) Track(t *MoldTrack, surfaceTempC, surfaceRHPct float64) {
-	t.State = m.Step(t.State, surfaceTempC, surfaceRHPct)
 	t.HoursKnown++
 	crit := m.RHCritPct(surfaceTempC)
-	h := moldHour{canGrow: growable(surfaceTempC, surfaceRHPct, crit)}
-	h.mustGrow = h.canGrow
-	h.best = growthAt{surfaceTempC, surfaceRHPct, crit}
-	h.worst = h.best
-	m.bound(t, h)
+	if !growable(surfaceTempC, surfaceRHPct, crit) {
+		t.State = m.dry(t.State)
+		m.bound(t, moldHour{})
+		return
+	}
+	p := m.pace(surfaceTempC, surfaceRHPct, crit)
+	together := t.Low == t.State.Index && t.High == t.State.Index
+	t.State = MoldState{Index: p.after(t.State.Index)}
+	if together { // no gap yet: spare the bounds
+		t.Low, t.High, t.MinDryHours, t.MaxDryHours = t.State.Index, t.State.Index, 0, 0
+		return
+	}
+	m.bound(t, moldHour{canGrow: true, mustGrow: true, slowest: p, fastest: p})
 }
 
 // TrackGap carries t through hours (whole ones, at least 0) without data, in
@@ -80,29 +87,28 @@ func (m *MoldModel) TrackGap(t *MoldTrack, hours int, e Envelope) error {
 	return nil
 }
 
-// growthAt are the arguments of growth that bound an hour from one side.
-type growthAt struct{ tempC, rhPct, critPct float64 }
-
 // moldHour is what bounds one hour: whether mold could and whether it must have
-// grown, and with which slowest and fastest conditions.
+// grown, and how slowly and how fast.
 type moldHour struct {
 	canGrow, mustGrow bool
-	best, worst       growthAt
+	slowest, fastest  pace
 }
 
 // gapHour bounds an hour within an envelope. Growth rises with temperature (below
 // 50 °C), with RH and with a falling critical RH, so taking the extreme of each on
 // its own is a bound, if not always the closest one.
 func (m *MoldModel) gapHour(e Envelope) moldHour {
+	var h moldHour
 	hottest := math.Min(e.MaxTempC, math.Nextafter(moldMaxTempC, 0))
-	low, high := m.critRange(math.Max(e.MinTempC, 0), hottest)
-	h := moldHour{
-		best:  growthAt{e.MinTempC, e.MinRHPct, high},
-		worst: growthAt{hottest, e.MaxRHPct, low},
-	}
 	// An envelope without a temperature below 50 °C has no critical RH: low is +Inf.
-	h.canGrow = growable(h.worst.tempC, h.worst.rhPct, h.worst.critPct)
-	h.mustGrow = e.MaxTempC < moldMaxTempC && growable(h.best.tempC, h.best.rhPct, h.best.critPct)
+	low, high := m.critRange(math.Max(e.MinTempC, 0), hottest)
+	if h.canGrow = growable(hottest, e.MaxRHPct, low); h.canGrow {
+		h.fastest = m.pace(hottest, e.MaxRHPct, low)
+	}
+	h.mustGrow = e.MaxTempC < moldMaxTempC && growable(e.MinTempC, e.MinRHPct, high)
+	if h.mustGrow {
+		h.slowest = m.pace(e.MinTempC, e.MinRHPct, high)
+	}
 	return h
 }
 
@@ -130,31 +136,31 @@ func (m *MoldModel) bound(t *MoldTrack, h moldHour) {
 	least, most := m.declineRange(t.MinDryHours, t.MaxDryHours)
 	low, high := math.Max(t.Low-most, 0), math.Max(t.High-least, 0)
 	if h.canGrow {
-		high = m.highest(t.Low, t.High, h.worst)
+		high = h.fastest.highest(t.Low, t.High)
 		t.MinDryHours = 0
 	}
 	if h.mustGrow {
-		low = m.lowest(t.Low, t.High, h.best)
+		low = h.slowest.lowest(t.Low, t.High)
 		t.MaxDryHours = 0
 	}
 	t.Low, t.High = low, high
 }
 
 // highest is the greatest index after an hour of growth from anywhere in [lo,
-// hi]. Where the growth factor falls at index 1, just below it can overtake.
-func (m *MoldModel) highest(lo, hi float64, g growthAt) float64 {
-	top := hi + m.growth(hi, g.tempC, g.rhPct, g.critPct)
-	if below := math.Nextafter(1, 0); lo < 1 && hi >= 1 {
-		top = math.Max(top, below+m.growth(below, g.tempC, g.rhPct, g.critPct))
+// hi]. Where growth slows at index 1, just below it can overtake.
+func (p pace) highest(lo, hi float64) float64 {
+	top := p.after(hi)
+	if lo < 1 && hi >= 1 {
+		top = math.Max(top, p.after(math.Nextafter(1, 0)))
 	}
 	return top
 }
 
 // lowest is the least index after an hour of growth from anywhere in [lo, hi].
-func (m *MoldModel) lowest(lo, hi float64, g growthAt) float64 {
-	bottom := lo + m.growth(lo, g.tempC, g.rhPct, g.critPct)
+func (p pace) lowest(lo, hi float64) float64 {
+	bottom := p.after(lo)
 	if lo < 1 && hi >= 1 {
-		bottom = math.Min(bottom, 1+m.growth(1, g.tempC, g.rhPct, g.critPct))
+		bottom = math.Min(bottom, p.after(1))
 	}
 	return bottom
 }

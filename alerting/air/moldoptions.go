@@ -37,6 +37,15 @@ func ParseMoldClass(name string) (MoldClass, error) {
 	return 0, fmt.Errorf("mold class %q is not one of very-sensitive, sensitive, medium-resistant, resistant", name)
 }
 
+// MarshalText is the class's name, for JSON.
+func (c MoldClass) MarshalText() ([]byte, error) { return []byte(c.String()), nil }
+
+// UnmarshalText reads a class's name.
+func (c *MoldClass) UnmarshalText(name []byte) (err error) {
+	*c, err = ParseMoldClass(string(name))
+	return err
+}
+
 // RHCritForm is how the RH above which mold can grow follows the temperature.
 // All forms use the polynomial of the 1999 paper at and below 20 °C and are 100 %
 // at and below 0 °C; they differ where it meets the floor of the class.

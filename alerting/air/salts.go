@@ -60,9 +60,11 @@ var saltTable = [...]saltFigures{
 		[]float64{1.1, 0.91, 0.76, 0.63, 0.53, 0.45, 0.40, 0.38, 0.38}},
 }
 
+func (s Salt) known() bool { return s >= LithiumChloride && s <= PotassiumSulfate }
+
 // String is the salt's chemical formula.
 func (s Salt) String() string {
-	if s < LithiumChloride || s > PotassiumSulfate {
+	if !s.known() {
 		return fmt.Sprintf("salt %d", uint8(s))
 	}
 	return saltTable[s].formula
@@ -70,7 +72,7 @@ func (s Salt) String() string {
 
 // Name is the salt's name in words.
 func (s Salt) Name() string {
-	if s < LithiumChloride || s > PotassiumSulfate {
+	if !s.known() {
 		return s.String()
 	}
 	return saltTable[s].name
@@ -97,8 +99,21 @@ func ParseSalt(formula string) (Salt, error) {
 	return 0, fmt.Errorf("salt %q is not one of %s", formula, strings.Join(known, ", "))
 }
 
-// RangeC is between which temperatures the salt's RH is known here.
+// MarshalText is the salt's formula, for JSON.
+func (s Salt) MarshalText() ([]byte, error) { return []byte(s.String()), nil }
+
+// UnmarshalText reads a salt's formula.
+func (s *Salt) UnmarshalText(formula []byte) (err error) {
+	*s, err = ParseSalt(string(formula))
+	return err
+}
+
+// RangeC is between which temperatures the salt's RH is known here; an unknown salt
+// has no range.
 func (s Salt) RangeC() (minC, maxC float64) {
+	if !s.known() {
+		return math.NaN(), math.NaN()
+	}
 	f := &saltTable[s]
 	return f.minC, f.minC + 5*float64(len(f.uncert)-1)
 }
@@ -112,7 +127,7 @@ type SaltRH struct {
 
 // ExpectedRH is the RH over the saturated solution of s in a closed box at tempC.
 func ExpectedRH(s Salt, tempC float64) (SaltRH, error) {
-	if s < LithiumChloride || s > PotassiumSulfate {
+	if !s.known() {
 		return SaltRH{}, fmt.Errorf("expected RH: unknown salt %d", uint8(s))
 	}
 	minC, maxC := s.RangeC()

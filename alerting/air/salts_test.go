@@ -1,8 +1,10 @@
 package air
 
 import (
+	"encoding/json"
 	"fmt"
 	"math"
+	"strings"
 	"testing"
 )
 
@@ -136,6 +138,14 @@ func TestSensorCheck(t *testing.T) {
 		if got.Within != c.within {
 			t.Errorf("%g %%RH: %+v", c.read, got)
 		}
+	}
+	stored, err := json.Marshal(SaltCheck{Salt: MagnesiumNitrate})
+	if err != nil || !strings.Contains(string(stored), `"salt":"Mg(NO3)2"`) {
+		t.Errorf("stored as %s, %v", stored, err)
+	}
+	var back SaltCheck
+	if err := json.Unmarshal(stored, &back); err != nil || back.Salt != MagnesiumNitrate {
+		t.Errorf("%+v, %v", back, err)
 	}
 	if _, err := CheckSensor(SodiumBromide, 10, 60, 2); err == nil {
 		t.Error("sodium bromide is not known at 10 °C")
