@@ -18,7 +18,7 @@ const (
 
 // FastEMCPct is [EMCPct] without the check. Temperatures outside the table's
 // range take its nearest end: below freezing the equilibrium hardly depends on
-// temperature (0.1 % from 0 to 10 °C), so a winter reading still has a value.
+// temperature (under 0.2 % from 0 to 10 °C), so a winter reading still has a value.
 func FastEMCPct(tempC, rhPct float64) float64 {
 	t := min(max(tempC, EMCMinTempC), EMCMaxTempC)
 	w := 349 + t*(1.29+t*0.0135)
@@ -118,11 +118,14 @@ func (w *WoodLag) Step(emcPct float64, held time.Duration) float64 {
 }
 
 // After is the moisture content in % that Step would lead to, without taking
-// it. Calling it with the driest and the wettest conceivable equilibrium bounds
+// it; a time constant of 0 follows at once. Calling it with the driest and the wettest conceivable equilibrium bounds
 // the wood through a gap in the data.
 func (w *WoodLag) After(emcPct float64, held time.Duration) float64 {
-	if held <= 0 || w.TimeConstant <= 0 {
+	switch {
+	case held <= 0:
 		return w.MoisturePct
+	case w.TimeConstant <= 0:
+		return emcPct // wood without inertia
 	}
 	return emcPct + (w.MoisturePct-emcPct)*math.Exp(-float64(held)/float64(w.TimeConstant))
 }

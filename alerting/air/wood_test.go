@@ -48,6 +48,9 @@ func TestEMCEndsAtFiberSaturation(t *testing.T) {
 	if dry := must(t)(EMCPct(20, 0)); dry != 0 {
 		t.Errorf("EMC in dry air is %g", dry)
 	}
+	for rhPct := 0.0; rhPct <= 95; rhPct += 5 {
+		near(t, "EMC at 0 less 10 °C", FastEMCPct(0, rhPct)-FastEMCPct(10, rhPct), 0, 0.2)
+	}
 	if cold := FastEMCPct(-20, 80); cold != FastEMCPct(EMCMinTempC, 80) {
 		t.Errorf("the unchecked EMC at -20 °C is %g", cold)
 	}
@@ -89,6 +92,9 @@ func TestWoodLagStepResponse(t *testing.T) {
 	}
 	if got := w.Step(math.NaN(), time.Hour); got != 10 {
 		t.Errorf("NaN moved the wood to %g", got)
+	}
+	if got := (&WoodLag{MoisturePct: 10, Started: true}).After(20, time.Second); got != 20 {
+		t.Errorf("wood without inertia is at %g after a second", got)
 	}
 	if got := w.Step(20, -time.Hour); got != 10 {
 		t.Errorf("time backwards moved the wood to %g", got)
