@@ -19,6 +19,8 @@ type Config struct {
 	// KeepTruth records the noise-free state minute by minute (about 50 MB a
 	// year); off for fleets.
 	KeepTruth bool
+	// NoPayload leaves packs unencoded; Message.Each still reads them.
+	NoPayload bool
 }
 
 // Traits of a space that its property file does not tell. Zero takes the

@@ -47,7 +47,7 @@ func (d *definer) highWater() {
 		fill(since, d.t.At(d.n-1).UnixMilli()+60_000)
 	}
 	dry := newShares(wet)
-	d.add(site.HighWaterAlarm, "sump", holdFunc(d.n, func(i int) bool { return wet[i] && d.t.Alive[i] }, func(i, raised int) bool {
+	d.add(site.HighWaterAlarm, "", holdFunc(d.n, func(i int) bool { return wet[i] && d.t.Alive[i] }, func(i, raised int) bool {
 		return i-10 >= raised && dry.count(i-10, i+1) == 0
 	}))
 }
@@ -283,12 +283,15 @@ func toFloat(x []float32) []float64 {
 }
 
 // silentInRain: since the pump's last run (or test) a healthy one would have
-// made three; the episode ends with the next run. What counts as a false call
-// is decided by missedRuns, not by this.
+// made three; the episode ends with the next run. A call is allowed from the
+// first run that a healthy pump would have made.
 func (d *definer) silentInRain() {
 	misses := d.missed()
 	for _, m := range misses {
-		if len(m.runs) >= 3 {
+		switch {
+		case d.s.rmin < 0 && len(m.runs) > 0:
+			d.add(site.PumpSilentInRain, "", []span{{min(m.runs[0], d.n-1), m.until}})
+		case d.s.rmin >= 0 && len(m.runs) >= 3:
 			d.add(site.PumpSilentInRain, "", []span{{min(m.runs[2]+1, d.n-1), m.until}})
 		}
 	}

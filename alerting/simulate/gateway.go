@@ -14,6 +14,25 @@ type Message struct {
 	Payload  []byte // a SenML pack, or the bare words online and offline for presence
 	Presence bool
 	Records  int // in the pack
+
+	space *Space
+	part  []record
+}
+
+// Reading is one record of a pack in the clear.
+type Reading struct {
+	Point    string
+	Quantity site.Quantity
+	At       time.Time // by the gateway's clock, ms
+	Value    float64
+}
+
+// Each hands over the pack's records; only while the message is being emitted.
+func (m Message) Each(do func(Reading)) {
+	for _, r := range m.part {
+		c := &m.space.channels[r.channel]
+		do(Reading{m.space.property.Points[c.point].ID, c.quantity, time.UnixMilli(r.atMS).UTC(), r.value})
+	}
 }
 
 // record waits in the gateway to be sent.
@@ -122,7 +141,10 @@ func (s *Space) forward(at time.Time, emit func(Message)) {
 	g := &s.gate
 	for from := 0; from < len(g.waiting); from += packMost {
 		part := g.waiting[from:min(from+packMost, len(g.waiting))]
-		m := Message{Received: at, Topic: g.topic, Payload: s.encode(part), Records: len(part)}
+		m := Message{Received: at, Topic: g.topic, Records: len(part), space: s, part: part}
+		if !s.mute {
+			m.Payload = s.encode(part)
+		}
 		emit(m)
 		at = at.Add(40 * time.Millisecond)
 		g.packs++

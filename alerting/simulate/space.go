@@ -40,6 +40,7 @@ type Space struct {
 	places    []place
 	channels  []channel
 	gate      gateway
+	mute      bool // packs are not encoded
 	heard     bool // the service heard of the gateway in the minute just passed
 	truth     *Truth
 	onMinute  func(*Space) // hook of a fleet that plans ahead
@@ -54,7 +55,7 @@ func NewSpace(cfg Config, seed uint64) *Space {
 	}
 	s := &Space{
 		property: cfg.Property, traits: cfg.Traits, comms: cfg.Comms, weather: cfg.Weather, rain: cfg.Rain,
-		faults: cfg.Faults, seed: seed, now: cfg.From.Unix() / 60 * 60, flow: 1,
+		faults: cfg.Faults, seed: seed, now: cfg.From.Unix() / 60 * 60, flow: 1, mute: cfg.NoPayload,
 		channels: newChannels(&cfg.Property, cfg.Comms, seed), gate: newGateway(cfg.Property.ID, cfg.Comms),
 	}
 	s.furnish()
