@@ -1,49 +1,197 @@
 package water
 
+import "math"
+
+// ResponseVersion of the state's shape; a state of another version is started afresh.
+const ResponseVersion = 1
+
 // Response is one site's own response to rain: what it has learned of how many pump
 // cycles a depth of rain brings, when, and after how wet a time. It is plain data
 // without pointers: copy it by value for a checkpoint, or marshal it as JSON (under
-// 4 KB). All methods are deterministic; hand events in by rising event time.
+// 4 KB). All methods are deterministic. Hand events in by rising event time; how often
+// it is asked or advanced in between changes nothing.
 type Response struct {
 	Version uint8
+	Storms  Storms
+	Modes   [modes]Mode
+
+	Cell     Micros  // start of the current cell of the grid
+	CellMm   float32 // rain in it so far
+	RainAt   Micros  // last record of rain, wet or dry; 0: none
+	CycleAt  Micros  // last cycle, or the start
+	BlindTo  Micros  // nothing is learned before this
+	LearntAt Micros  // start of the segment
+
+	SegmentCycles   int32   // in the segment
+	SegmentExpected float32 // in the segment, by the bank as it stood
+	SegmentRainMm   float32
+	StormExpected   float32 // from rain, since the current storm began
+	StormCycles     int32
+	Held            bool // a silence that a working pump would hardly have kept: learned only if a test proves the pump
+
+	// Unconnected is the probability that rain does not reach this basin at all.
+	Unconnected float64
+	// Fresh and All record how far the bank's word can be trusted: ln of the greatest
+	// inflow that it expected between two cycles of a segment, of rain that fell since the
+	// cycle before and of all rain. Peak… are those of the segment so far.
+	Fresh, All         Spread
+	PeakFresh, PeakAll float32
+	CycleExpected      float32 // SegmentExpected at the last cycle
+	// LearntCycles per LearntMm, fading: what a person is shown.
+	LearntCycles, LearntMm float32
+	LearntStorms           int32
 }
 
-// NewResponse starts from the commissioning answer: "dry", "damp", "flooded", or ""
-// for not asked. from is the time from which rain and cycles are known.
-func NewResponse(waterHistory string, from Micros) Response { return Response{} }
+// Spread is a running mean and variance with fading memory.
+type Spread struct{ Weight, Mean, Variance float64 }
 
-// NewResponseNear starts from the commissioning answer and what sites nearby have
-// learned.
-func NewResponseNear(waterHistory string, from Micros, nearby []Response) Response {
-	return Response{}
+// add one observation; keep is what remains of the weight before.
+func (s *Spread) add(x, keep float64) {
+	w := s.Weight * keep
+	total := w + 1
+	delta := x - s.Mean
+	s.Mean += delta / total
+	s.Variance = w/total*s.Variance + w/(total*total)*delta*delta
+	s.Weight = total
 }
+
+// rainRestHours after the last rain, silence is no longer held against the pump.
+const rainRestHours = 72.0
 
 // Rain adds a gauge's or weather station's record: depth in mm that fell since its
-// record before, known at the end of that interval.
-func (r *Response) Rain(at Micros, mm float64) {}
+// record before (an hour at most), known at the end of that interval. Depths below 0
+// and NaN are ignored.
+func (r *Response) Rain(at Micros, mm float64) {
+	if !(mm >= 0) || math.IsInf(mm, 0) {
+		return
+	}
+	r.Advance(at)
+	start := max(at-microsPerHour, min(r.RainAt, at))
+	r.RainAt = at
+	if mm == 0 {
+		return
+	}
+	if r.Storms.Count == 0 || r.Storms.begins(max(start, r.Storms.Current.End)) {
+		r.closeSegment(at)
+		r.StormExpected, r.StormCycles = 0, 0
+	}
+	// Records come by rising time, so that Add has nothing to refuse; a record dated
+	// back is counted where the last one ended.
+	end := max(at, r.Storms.Current.End)
+	if _, _, err := r.Storms.Add(min(start, end), end, mm); err != nil {
+		return
+	}
+	r.CellMm += float32(mm)
+	r.SegmentRainMm += float32(mm)
+}
 
 // Cycle adds one cycle of the primary pump by its start.
-func (r *Response) Cycle(at Micros) {}
+func (r *Response) Cycle(at Micros) {
+	r.Advance(at)
+	if r.Held {
+		// Silent and then running: repaired or recovered, so the silence taught nothing.
+		r.Held = false
+		r.dropSegment(at)
+	} else {
+		r.notePeak()
+		r.noteFirst(at)
+	}
+	hours := math.Max(0, float64(at-r.CycleAt)/microsPerHour)
+	for i := range r.Modes {
+		r.Modes[i].credit(hours, r.wet(at))
+	}
+	r.CycleAt = at
+	r.SegmentCycles++
+	r.StormCycles++
+}
 
 // Tested adds a recorded pump test that the pump passed: silence before it was true,
 // so it is learned from.
-func (r *Response) Tested(at Micros) {}
+func (r *Response) Tested(at Micros) {
+	r.Advance(at)
+	if r.SegmentCycles == 0 {
+		r.learnSilence(at)
+	}
+	r.Held = false
+	r.learnSegment(at)
+	for i := range r.Modes {
+		r.Modes[i].emptied()
+	}
+	r.CycleAt = at
+}
 
 // Blind says that from a time on, until to, cycles or rain are not known (the gateway
-// was silent, the mains were lost, no rain source spoke): nothing is learned from it.
-func (r *Response) Blind(from, to Micros) {}
+// was silent, the mains were lost, no rain source spoke): nothing is learned from the
+// segment, and silence is not held against the pump.
+func (r *Response) Blind(from, to Micros) {
+	r.Advance(from)
+	r.BlindTo = max(r.BlindTo, to)
+	r.dropSegment(from)
+	for i := range r.Modes {
+		r.Modes[i].emptied()
+	}
+}
 
-// SilenceProbability is the probability that a working pump would have stayed silent
-// since the last cycle, given the rain known until now. 1 without rain. It changes nothing.
-func (r *Response) SilenceProbability(now Micros) float64 { return 1 }
+// Advance moves the state to now; it may be left out, it only saves later calls work.
+func (r *Response) Advance(now Micros) {
+	const farHours = 24 * 120
+	if now-r.Cell > farHours*microsPerHour { // nothing of the past is left by then
+		r.Cell = now - now%cellMicros - farHours*microsPerHour
+	}
+	for r.Cell+cellMicros <= now {
+		r.step()
+	}
+}
+
+// step closes the current cell.
+func (r *Response) step() {
+	w := r.weights()
+	since := math.Min(1, float64(r.Cell+cellMicros-r.CycleAt)/cellMicros)
+	wet := r.wet(r.Cell)
+	for i := range r.Modes {
+		rain, without := r.Modes[i].step(i, float64(r.CellMm), since)
+		if !wet {
+			r.Modes[i].NewExposure[dry] += cellHours
+		}
+		r.SegmentExpected += float32(w[i] * (rain + without))
+		r.StormExpected += float32(w[i] * rain)
+	}
+	r.CellMm = 0
+	r.Cell += cellMicros
+	const segmentMicros = 24 * microsPerHour
+	if r.Cell-r.LearntAt >= segmentMicros && !r.Storms.Raining(r.Cell) {
+		r.closeSegment(r.Cell)
+	}
+}
+
+// weights of the modes, by how well each foresaw the cycles.
+func (r *Response) weights() (w [modes]float64) {
+	top := math.Inf(-1)
+	for i := range r.Modes {
+		top = math.Max(top, float64(r.Modes[i].Score))
+	}
+	sum := 0.0
+	for i := range w {
+		w[i] = math.Exp(float64(r.Modes[i].Score) - top)
+		sum += w[i]
+	}
+	for i := range w {
+		w[i] /= sum
+	}
+	return w
+}
+
+// at is a copy of the state as of now. Rain of the current, unfinished cell is not
+// counted yet: it has hardly reached the basin.
+func (r *Response) at(now Micros) Response {
+	c := *r
+	c.Advance(now)
+	return c
+}
 
 // ExpectedCycles is how many cycles the rain of the current storm should have brought
 // until now, were the pump to work. It changes nothing.
-func (r *Response) ExpectedCycles(now Micros) float64 { return 0 }
-
-// Storm is the current or last storm as known at now.
-func (r *Response) Storm(now Micros) Storm { return Storm{} }
-
-// Raining says whether a storm is going on at now: less than the separating dry time
-// has passed since the last rain.
-func (r *Response) Raining(now Micros) bool { return false }
+func (r *Response) ExpectedCycles(now Micros) float64 {
+	c := r.at(now)
+	return float64(c.StormExpected)
+}

@@ -1,0 +1,97 @@
+package water
+
+import "math"
+
+// SilenceProbability is the probability that a working pump would have stayed silent
+// since the last cycle, given the rain known until now: 1 without rain in the last
+// three days. It changes nothing.
+//
+// Rain has brought the inflow m (in cycles, by the bank) since then. A working pump
+// would still be silent if the bank is that far off, or if rain does not reach this
+// basin at all. How far off it usually is, is learned from the first cycles of earlier
+// storms: ln m at such a moment follows a Student distribution.
+func (r *Response) SilenceProbability(now Micros) float64 {
+	if !r.wet(now) || now < r.BlindTo {
+		return 1
+	}
+	c := r.at(now)
+	return c.silence()
+}
+
+// wet says whether rain is recent enough for silence to mean anything.
+func (r *Response) wet(now Micros) bool {
+	return r.Storms.Count > 0 && float64(now-r.Storms.Current.End) <= rainRestHours*microsPerHour
+}
+
+// silence is the probability as the state stands, over all modes: where they disagree,
+// as they do after a long dry time, it stays high.
+func (r *Response) silence() float64 {
+	w := r.weights()
+	cut := r.hindsight(r.PeakAll)
+	p := 0.0
+	for i := range r.Modes {
+		_, all := r.Modes[i].inflow()
+		p += w[i] * r.All.beyond(all*cut)
+	}
+	return r.Unconnected + (1-r.Unconnected)*p
+}
+
+// hindsight is by how much the bank's word is cut in this storm, since its cycles have
+// already shown it to expect too much: by the greatest inflow between two of them, and
+// by their number against the expected one.
+func (r *Response) hindsight(peak float32) float64 {
+	if r.SegmentCycles == 0 {
+		return 1
+	}
+	byNumber := float64(r.SegmentCycles+1) / float64(r.CycleExpected+1)
+	return math.Min(1, byNumber) / math.Max(1, float64(peak))
+}
+
+// inflow since the last cycle, over all modes.
+func (r *Response) inflow() (fresh, all float64) {
+	w := r.weights()
+	for i := range r.Modes {
+		f, a := r.Modes[i].inflow()
+		fresh += w[i] * f
+		all += w[i] * a
+	}
+	return fresh, all
+}
+
+// The range of inflows that are told apart: a basin that was nearly full runs at any
+// inflow below one cycle, which says nothing of the bank.
+const leastInflow, greatestInflow = 0.7, 20
+
+// note an inflow at which the pump was still silent.
+func (s *Spread) note(cycles float64) {
+	s.add(math.Log(math.Min(math.Max(cycles, leastInflow), greatestInflow)), timingKeep)
+}
+
+// beyond is the probability that a working pump is still silent at this inflow.
+func (s Spread) beyond(cycles float64) float64 {
+	if cycles <= leastInflow {
+		return 1
+	}
+	return s.exceeds(math.Log(cycles))
+}
+
+// exceeds is the probability that the next observation is above x: the predictive
+// Student distribution of a normal sample of this mean, variance and weight.
+func (s Spread) exceeds(x float64) float64 {
+	freedom := math.Max(s.Weight-1, 1)
+	scale := math.Sqrt(s.Variance * (1 + 1/s.Weight) * s.Weight / freedom)
+	return studentUpperTail((x-s.Mean)/math.Max(scale, leastScale), freedom)
+}
+
+// leastScale: no bank knows a site's water better than this (ln units).
+const leastScale = 0.3
+
+// studentUpperTail is P(T > t) by Wallace's transformation to a normal deviate (1959,
+// from memory; within 0.002 of the exact tail for 3 degrees of freedom and more).
+func studentUpperTail(t, freedom float64) float64 {
+	z := (8*freedom + 1) / (8*freedom + 3) * math.Sqrt(freedom*math.Log1p(t*t/freedom))
+	if t < 0 {
+		z = -z
+	}
+	return math.Erfc(z/math.Sqrt2) / 2
+}
