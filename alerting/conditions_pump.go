@@ -15,9 +15,9 @@ type cycle struct {
 
 // pumpState is the primary pump: its cycles and what they say.
 type pumpState struct {
-	Cycles  []cycle // of the last cycleMemory
-	OnSince int64   // running now since then; 0 when not
-	LastEnd int64   // of any cycle ever seen
+	Cycles  cycles // of the last cycleMemory
+	OnSince int64  // running now since then; 0 when not
+	LastEnd int64  // of any cycle ever seen
 
 	ShortActive Priority
 	Quiet       sustained // no short cycle while the gateway speaks
@@ -134,7 +134,7 @@ func (e *engine) pumpSwitched(rule *seriesRule, r *Reading) {
 	}
 	p := &e.st.Pump
 	switch {
-	case r.Value != 0 && p.OnSince == 0:
+	case r.Value != 0 && p.OnSince == 0 && r.At >= p.LastEnd: // within a finished run, that is authoritative
 		p.OnSince = r.At
 	case r.Value == 0 && p.OnSince != 0:
 		e.judgeRunning(r.At, r.At-1)

@@ -304,6 +304,9 @@ func (e *engine) updateSuspect(point int, t int64) {
 		return
 	}
 	bad := p.Reasons != 0
+	if bad && t >= p.Suspect.Clear.Pos {
+		p.Suspect.Clear.restart(t, within) // a day plausible is a whole day
+	}
 	p.Suspect.step(e, e.pr.suspect, t, sided(e.pointHeard(point), !bad), classOf(bad))
 }
 

@@ -356,6 +356,7 @@ func (e *engine) touch(i int) {
 // update brings everything that changed at t to t. Causes come first, so that
 // a consequence of the same instant finds its cause.
 func (e *engine) update(t int64) {
+	e.rouse()
 	d := e.dirty
 	e.dirty = dirtyParts{}
 	if d.mains {
@@ -385,11 +386,27 @@ func (e *engine) update(t int64) {
 	}
 }
 
+// rouse looks again at states that stand while an alarm of theirs is on its way.
+func (e *engine) rouse() {
+	st := &e.st
+	e.dirty.mains = e.dirty.mains || st.Mains.pending()
+	e.dirty.water = e.dirty.water || st.Water.pending()
+	for i := range st.Leaks {
+		e.dirty.leak = e.dirty.leak || st.Leaks[i].pending()
+	}
+	for i := range e.pr.batteries {
+		if st.Points[e.pr.series[e.pr.batteries[i]].point].Battery.pending() {
+			e.updateBattery(e.pr.batteries[i])
+		}
+	}
+}
+
 // tick looks every ten minutes at what moves slowly.
 func (e *engine) tick(t int64) {
 	e.tickAirs(t)
 	e.tickSpace(t)
 	e.tickWater(t)
+	e.releaseLater(t)
 	if mod(t, µsHour) == 0 {
 		e.hourAirs(t)
 		e.hourOutdoor(t)

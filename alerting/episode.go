@@ -172,19 +172,56 @@ func (e *engine) clear(c site.Condition, point string, at int64) {
 	e.releaseConsequences(e.receipt.Open, c, at)
 }
 
-// releaseConsequences raises what was suppressed under a cause that has gone.
+// releaseConsequences raises what was suppressed under a cause that has gone
+// and still holds by itself. One that only waits out its off-delay stays quiet.
 func (e *engine) releaseConsequences(list []episode, cause site.Condition, at int64) {
 	for i := range list {
-		ep := &list[i]
-		if ep.By != cause {
-			continue
+		if ep := &list[i]; ep.By == cause {
+			e.release(ep, at)
 		}
-		if by, until := e.causeAt(ep.Condition, ep.Point, at); by != "" && until == never {
-			ep.By = by
-			continue
-		}
+	}
+}
+
+func (e *engine) release(ep *episode, at int64) {
+	if by, until := e.causeAt(ep.Condition, ep.Point, at); by != "" && until == never {
+		ep.By = by
+		return
+	}
+	if e.holds(ep.Condition, ep.Point, at) {
 		e.announce(ep, at)
 	}
+}
+
+// releaseLater asks again of those that stayed quiet when their cause went.
+func (e *engine) releaseLater(t int64) {
+	for i := range e.st.Open {
+		if ep := &e.st.Open[i]; ep.By != "" {
+			e.release(ep, t)
+		}
+	}
+}
+
+// holds says whether the definition of a condition that can be suppressed is
+// met at an instant, its off-delay aside.
+func (e *engine) holds(c site.Condition, point string, at int64) bool {
+	switch c {
+	case site.HumidityDrift:
+		i := indexBy(len(e.st.Airs), func(i int) bool { return e.st.Airs[i].Point == point })
+		return i >= 0 && e.st.Airs[i].Drift.met(e.pr.rules[c], at)
+	case site.FanStopped:
+		return e.st.Fan.Limit.met(e.pr.rules[c], at)
+	case site.DehumidifierIdle:
+		return e.st.Space.Idle.On.metAt(at, e.pr.rules[c].levels[0].window)
+	case site.DehumidifierWeak:
+		w := e.pr.rules[c].levels[0].window
+		return e.st.Space.Weak.On.metAt(at, w) && e.st.Space.Weak.Power.mostly(at, w)
+	case site.PumpWeak:
+		return e.st.Pump.WeakStreak >= int(e.pr.site.Limits.Value(c, "cycles"))
+	case site.WaterUnexplained:
+		norm, ok := e.normL()
+		return ok && e.volumeWithin(at, µsDay) > e.pr.site.Limits.Value(c, "ratio")*norm
+	}
+	return true
 }
 
 func (e *engine) fired(at int64) {

@@ -135,7 +135,7 @@ func (r *reconciler) follow(i int, a Alarm) {
 		a.KnownAt = r.known
 		r.add(Raised, i, a, "outlived "+string(l.SuppressedBy))
 	} else if a.RaisedAt.Equal(l.RaisedAt) && a.SuppressedBy == l.SuppressedBy {
-		a.Causes, a.CallOut = l.Causes, l.CallOut // what people were told stands
+		a.Causes, a.CallOut, a.Remarks = l.Causes, l.CallOut, l.Remarks // what people were told stands
 	} else {
 		r.add(Moved, i, a, "later data changed when or why it began")
 	}

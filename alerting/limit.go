@@ -71,6 +71,29 @@ func (l *limit) settle(e *engine, rule *limitRule, at [3]int64, cleared int64) {
 	}
 }
 
+// pending says that time alone may raise or clear it.
+func (l *limit) pending() bool {
+	if l.Active > 0 {
+		return true
+	}
+	for i := range l.Raise {
+		if l.Raise[i].current() == beyond {
+			return true
+		}
+	}
+	return false
+}
+
+// met says whether one of the definitions is met at an instant.
+func (l *limit) met(rule *limitRule, at int64) bool {
+	for i := range l.Raise {
+		if l.Raise[i].metAt(at, rule.levels[i].window) {
+			return true
+		}
+	}
+	return false
+}
+
 // peek finds the earliest instant up to horizon at which the limit would be
 // raised if nothing changed; with priority.
 func (l *limit) peek(rule *limitRule, horizon int64) (int64, Priority) {

@@ -23,13 +23,13 @@ type program struct {
 	starts   int64 // when this version begins to hold
 	mold     *air.MoldModel
 
-	floats, levels, leaks, mains []int // series numbers
-	power, fan                   int   // series number or -1
-	rain, station                int
-	primary, backup              pumpSeries
-	drawDown, storageL           float64 // as built or commissioned; 0 unknown
-	commissioned                 bool
-	highWaterMM                  float64
+	floats, levels, leaks, mains, batteries []int // series numbers
+	power, fan                              int   // series number or -1
+	rain, station                           int
+	primary, backup                         pumpSeries
+	drawDown, storageL                      float64 // as built or commissioned; 0 unknown
+	commissioned                            bool
+	highWaterMM                             float64
 
 	humidity humidityLimits
 	sensorLimits
@@ -90,13 +90,16 @@ type woodRule struct {
 type pointRule struct {
 	id       string
 	every    int64
-	gateway  int // number, or -1
+	silence  int64 // called silent after this long; never without an interval
+	gateway  int   // number, or -1
 	outdoors bool
 	series   []int
 }
 
 type gatewayRule struct {
 	silence int64 // after this long without a word the gateway counts as silent
+	offline int64 // or after this long since its connection closed
+	watched bool  // whether its silence is an alarm at all
 }
 
 // stateQuantities stand until they change, as long as the gateway speaks.
@@ -129,7 +132,7 @@ func compile(p site.Property, d *Description, starts int64) *program {
 func (pr *program) compilePoints(d *Description) {
 	for _, pt := range pr.site.Points {
 		pr.points = append(pr.points, pointRule{id: pt.ID, every: pt.Every.Microseconds(),
-			gateway: indexOf(d.Gateways, pt.Gateway), outdoors: pt.Outdoors})
+			silence: pr.pointSilence(pt), gateway: indexOf(d.Gateways, pt.Gateway), outdoors: pt.Outdoors})
 		if measuresAny(pt, site.RH, site.AirTemp) {
 			pr.airs = append(pr.airs, airRule{point: pt.ID, outdoors: pt.Outdoors, rh: -1, temp: -1})
 		}
@@ -146,6 +149,16 @@ func (pr *program) compilePoints(d *Description) {
 			pr.woods = append(pr.woods, woodRule{pt.ID, -1})
 		}
 	}
+}
+
+// pointSilence is how long a point may be silent, never to be called if it has
+// no interval.
+func (pr *program) pointSilence(pt site.Point) int64 {
+	if pt.Every <= 0 || !pr.site.Limits.Enabled(site.PointSilent) {
+		return never
+	}
+	v := pr.site.Limits.Value
+	return max(int64(v(site.PointSilent, "intervals")*float64(pt.Every.Microseconds())), µsOf(v(site.PointSilent, "at_least")))
 }
 
 // airOf is the air point a surface is judged against: the one it names, its
@@ -256,6 +269,7 @@ func (pr *program) connectEquipment(i int, q site.Quantity, pt *site.Point) {
 		r.feeds, pr.fan = feedsFan, i
 	case site.Battery:
 		r.feeds = feedsBattery
+		pr.batteries = append(pr.batteries, i)
 	}
 }
 
@@ -270,7 +284,11 @@ func (pr *program) compileGateways(d *Description) {
 				shortest = pt.every
 			}
 		}
-		pr.gateways = append(pr.gateways, gatewayRule{silence: max(least, int64(times*float64(shortest)))})
+		pr.gateways = append(pr.gateways, gatewayRule{
+			silence: max(least, int64(times*float64(shortest))),
+			offline: µsOf(pr.site.Limits.Value(site.GatewaySilent, "offline")),
+			watched: pr.site.Limits.Enabled(site.GatewaySilent),
+		})
 	}
 }
 

@@ -11,7 +11,7 @@ import (
 // as the live service does, with all history in memory.
 type Replay struct {
 	ev      *Evaluator
-	history []Reading // sorted by (At, Series)
+	history history
 	marks   []Checkpoint
 	ledger  []Alarm
 	changes []Change
@@ -58,7 +58,7 @@ func (r *Replay) Receive(m Message) error {
 	if err != nil {
 		return err
 	}
-	in.Readings, in.CheckpointAfter = r.since(from), timeAt(last)
+	in.Readings, in.CheckpointAfter = r.history.since(from), timeAt(last)
 	r.step(in)
 	return nil
 }
@@ -81,59 +81,26 @@ func (r *Replay) admit(rs []Reading) []Reading {
 	slices.SortStableFunc(rs, byTime)
 	fresh := rs[:0]
 	for i := range rs {
-		if r.file(rs[i]) {
+		if r.history.file(rs[i]) {
 			fresh = append(fresh, rs[i])
 		}
 	}
 	return fresh
 }
 
-func byTime(a, b Reading) int {
-	switch {
-	case a.At != b.At && a.At < b.At, a.At == b.At && a.Series < b.Series:
-		return -1
-	case a.At == b.At && a.Series == b.Series:
-		return 0
-	}
-	return 1
-}
-
-// file keeps history sorted; the first value of a series at a time stands.
-func (r *Replay) file(x Reading) bool {
-	n := len(r.history)
-	if n == 0 || byTime(r.history[n-1], x) < 0 {
-		r.history = append(r.history, x)
-		return true
-	}
-	i := sort.Search(n, func(i int) bool { return byTime(r.history[i], x) >= 0 })
-	if i < n && byTime(r.history[i], x) == 0 {
-		return false
-	}
-	r.history = slices.Insert(r.history, i, x)
-	return true
-}
-
-func (r *Replay) since(from time.Time) []Reading {
-	if from.IsZero() {
-		return r.history
-	}
-	us := from.UnixMicro()
-	return r.history[sort.Search(len(r.history), func(i int) bool { return r.history[i].At >= us }):]
-}
-
 // rewind goes back to the last checkpoint at or before an event time.
-func (r *Replay) rewind(at int64) (time.Time, error) {
+func (r *Replay) rewind(at int64) (from int64, err error) {
 	slices.SortStableFunc(r.marks, func(a, b Checkpoint) int { return a.At.Compare(b.At) })
 	i := sort.Search(len(r.marks), func(i int) bool { return r.marks[i].At.UnixMicro() > at })
 	r.marks = r.marks[:i]
 	if i == 0 {
-		return time.Time{}, r.ev.Rewind(nil)
+		return notYet, r.ev.Rewind(nil)
 	}
 	c := r.marks[i-1]
 	if err := r.ev.Rewind(c.State); err != nil {
-		return time.Time{}, fmt.Errorf("replay from %s: %w", c.At.Format(time.RFC3339), err)
+		return notYet, fmt.Errorf("replay from %s: %w", c.At.Format(time.RFC3339), err)
 	}
-	return c.At, nil
+	return c.At.UnixMicro(), nil
 }
 
 // Alarms are the alarms that stand, in order of their time; withdrawn ones are

@@ -200,16 +200,17 @@ func (e *engine) elapse(t int64) {
 
 // gatewayDue is the receipt time at which a gateway that stays silent is called.
 func (e *engine) gatewayDue(i int) int64 {
-	if !e.pr.site.Limits.Enabled(site.GatewaySilent) {
+	rule := &e.pr.gateways[i]
+	if !rule.watched {
 		return never
 	}
 	g := &e.receipt.Gateways[i]
 	at := never
 	if g.Last != 0 && e.expects(i) {
-		at = g.Last + e.pr.gateways[i].silence
+		at = g.Last + rule.silence
 	}
 	if g.Offline != 0 {
-		at = min(at, g.Offline+µsOf(e.pr.site.Limits.Value(site.GatewaySilent, "offline")))
+		at = min(at, g.Offline+rule.offline)
 	}
 	return at
 }
@@ -229,11 +230,10 @@ func (e *engine) expects(gateway int) bool {
 // pointDue is when a point is called silent, never while its gateway is silent.
 func (e *engine) pointDue(i int) int64 {
 	rule, p := &e.pr.points[i], &e.receipt.Points[i]
-	if rule.every == 0 || p.QuietFrom == 0 || !e.pr.site.Limits.Enabled(site.PointSilent) {
+	if rule.silence == never || p.QuietFrom == 0 {
 		return never
 	}
-	v := e.pr.site.Limits.Value
-	at := p.QuietFrom + max(int64(v(site.PointSilent, "intervals")*float64(rule.every)), µsOf(v(site.PointSilent, "at_least")))
+	at := p.QuietFrom + rule.silence
 	g := &e.receipt.Gateways[p.Gateway]
 	if at > g.Last+e.pr.gateways[p.Gateway].silence || g.Silent {
 		return never

@@ -187,33 +187,97 @@ func (s *sustained) restart(t int64, c class) {
 	s.Pos = t
 }
 
-// MarshalBinary packs the runs as varint differences: a noisy week near a
-// limit then costs some kilobytes, not tens.
+// appendSpan writes a difference of times: in whole seconds where it is one,
+// which halves the state of a noisy week.
+func appendSpan(out []byte, d int64) []byte {
+	if d%µsSecond == 0 {
+		return binary.AppendVarint(out, d/µsSecond<<1)
+	}
+	return binary.AppendVarint(out, d<<1|1)
+}
+
+// span reads what appendSpan wrote and returns the rest; ok is false at its end.
+func span(b []byte) (d int64, rest []byte, ok bool) {
+	v, n := binary.Varint(b)
+	if n <= 0 {
+		return 0, nil, false
+	}
+	if v&1 == 0 {
+		return v >> 1 * µsSecond, b[n:], true
+	}
+	return v >> 1, b[n:], true
+}
+
+var errPacked = errors.New("packed state is cut short")
+
+// MarshalBinary packs the runs as differences: a noisy week near a limit then
+// costs some kilobytes, not tens.
 func (rs runs) MarshalBinary() ([]byte, error) {
-	out := make([]byte, 0, 6*len(rs))
+	out := make([]byte, 0, 4*len(rs))
 	prev := int64(0)
 	for _, r := range rs {
-		out = binary.AppendVarint(out, r.From-prev)
+		out = appendSpan(out, r.From-prev)
 		out = append(out, byte(r.Class))
 		prev = r.From
 	}
 	return out, nil
 }
 
-var errRuns = errors.New("runs of a signal are cut short")
-
 // UnmarshalBinary reads what MarshalBinary wrote.
 func (rs *runs) UnmarshalBinary(b []byte) error {
 	*rs = nil
 	prev := int64(0)
 	for len(b) > 0 {
-		d, n := binary.Varint(b)
-		if n <= 0 || len(b) <= n || b[n] > byte(beyond) {
-			return errRuns
+		d, rest, ok := span(b)
+		if !ok || len(rest) == 0 || rest[0] > byte(beyond) {
+			return errPacked
 		}
 		prev += d
-		*rs = append(*rs, run{prev, class(b[n])})
-		b = b[n+1:]
+		*rs = append(*rs, run{prev, class(rest[0])})
+		b = rest[1:]
+	}
+	return nil
+}
+
+// cycles are packed alike: a busy pump runs some thousand times in two days.
+type cycles []cycle
+
+// MarshalBinary packs the cycles as differences.
+func (cs cycles) MarshalBinary() ([]byte, error) {
+	out := make([]byte, 0, 6*len(cs))
+	prev := int64(0)
+	for _, c := range cs {
+		out = appendSpan(out, c.Start-prev)
+		out = appendSpan(out, c.End-c.Start)
+		flags := byte(0)
+		if c.Short {
+			flags |= 1
+		}
+		if c.Like {
+			flags |= 2
+		}
+		out = append(out, flags)
+		prev = c.Start
+	}
+	return out, nil
+}
+
+// UnmarshalBinary reads what MarshalBinary wrote.
+func (cs *cycles) UnmarshalBinary(b []byte) error {
+	*cs = nil
+	prev := int64(0)
+	for len(b) > 0 {
+		d, rest, ok := span(b)
+		if !ok {
+			return errPacked
+		}
+		length, rest, ok := span(rest)
+		if !ok || len(rest) == 0 || rest[0] > 3 {
+			return errPacked
+		}
+		prev += d
+		*cs = append(*cs, cycle{prev, prev + length, rest[0]&1 != 0, rest[0]&2 != 0})
+		b = rest[1:]
 	}
 	return nil
 }
