@@ -12,8 +12,8 @@ import (
 	"underkeep/store/site"
 )
 
-// history draws two to four days in which something or other goes wrong.
-func history(t *rapid.T) []Message {
+// drawHistory draws two to four days in which something or other goes wrong.
+func drawHistory(t *rapid.T) []Message {
 	d := describe(testProperty())
 	series := map[Series]uint16{}
 	for i, s := range d.Series {
@@ -102,7 +102,7 @@ func replayAll(t *rapid.T, ms []Message, batch func() int, restart bool) *Replay
 func TestAnyOrderAndBatchingEndInTheSameAlarms(t *testing.T) {
 	t.Parallel()
 	rapid.Check(t, func(t *rapid.T) {
-		ms := history(t)
+		ms := drawHistory(t)
 		want := byEventTime(replayAll(t, ms, func() int { return len(ms) }, false))
 		inOrder := byEventTime(replayAll(t, ms, func() int { return 97 }, false))
 		if d := cmp.Diff(want, inOrder); d != "" {
@@ -133,7 +133,7 @@ func shuffle(t *rapid.T, ms []Message) []Message {
 func TestRestartAtAnyPointChangesNothing(t *testing.T) {
 	t.Parallel()
 	rapid.Check(t, func(t *rapid.T) {
-		ms := history(t)
+		ms := drawHistory(t)
 		size := rapid.IntRange(200, 900).Draw(t, "size")
 		plain := replayAll(t, ms, func() int { return size }, false)
 		restarted := replayAll(t, ms, func() int { return size }, true)
