@@ -205,10 +205,6 @@ var errPatience = errors.New("connection given up while readings cannot be store
 func (s *Subscriber) session(ctx context.Context, limit <-chan struct{}, first bool) error {
 	f := newFlow(s)
 	client := mqtt.NewClient(s.options(f))
-	defer func() {
-		s.connected.Store(false)
-		s.up.Set(0)
-	}()
 	token := client.Connect()
 	<-token.Done()
 	if err := token.Error(); err != nil {
@@ -220,6 +216,8 @@ func (s *Subscriber) session(ctx context.Context, limit <-chan struct{}, first b
 		s.cfg.Log.Warn("the broker has lost this subscriber's session; what it held for it is gone", "client", s.cfg.ClientID)
 	}
 	err := s.hold(ctx, client, f)
+	s.connected.Store(false)
+	s.up.Set(0)
 	if ctx.Err() == nil {
 		s.lost.Inc()
 		client.Disconnect(250)
@@ -293,8 +291,10 @@ func (s *Subscriber) subscribe(ctx context.Context, client mqtt.Client) error {
 	if err := wait(ctx, token); err != nil {
 		return fmt.Errorf("subscribe %s: %w", filter, err)
 	}
-	if granted, ok := token.(*mqtt.SubscribeToken).Result()[filter]; !ok || granted != 1 {
-		return fmt.Errorf("subscribe %s: the broker granted %#x instead of QoS 1", filter, granted)
+	for _, granted := range token.(*mqtt.SubscribeToken).Result() { // one, whatever it is named
+		if granted != 1 {
+			return fmt.Errorf("subscribe %s: the broker granted %#x instead of QoS 1", filter, granted)
+		}
 	}
 	return nil
 }
