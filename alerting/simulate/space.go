@@ -117,6 +117,9 @@ func (s *Space) furnishPoints() {
 // ID is the property's id.
 func (s *Space) ID() string { return s.property.ID }
 
+// Gateway is the name of the space's gateway.
+func (s *Space) Gateway() string { return s.gate.name }
+
 // Property is the description of what is installed.
 func (s *Space) Property() site.Property { return s.property }
 

@@ -34,6 +34,11 @@ type command struct {
 // that a command may itself print the table.
 func commands() []command {
 	return []command{
+		{"serve", "[--data FOLDER]", "run the service: broker or subscriber, evaluation, pages and API", runServe},
+		{"demo", "[--cottages N]", "the same with a simulated fleet: three months of history, then live", runDemo},
+		{"register", "FILE...", "add or update properties from property files", runRegister},
+		{"gateway", "add PROPERTY GATEWAY", "give a gateway its MQTT credentials, printed once", runGateway},
+		{"token", "create --role ROLE --name NAME", "create a bearer token, printed once", runToken},
 		{"check", "FILE [--json]", "check what was installed against published formulas and codes", runCheck},
 		{"rehearse", "--property FILE --recording FILE", "run the evaluator over a recording and print the alarms", runRehearse},
 	}
