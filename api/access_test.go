@@ -33,10 +33,11 @@ var access = map[string][4]int{
 	"GET /v1/alarms/{id}/journal":            {200, 200, 200, 200},
 	"POST /v1/alarms/{id}/acknowledge":       {200, 200, 200, 403},
 	"POST /v1/alarms/{id}/shelve":            {200, 200, 403, 403},
-	"POST /v1/alarms/{id}/unshelve":          {409, 409, 403, 403}, // it is not shelved
+	"POST /v1/alarms/{id}/unshelve":          {200, 200, 403, 403},
 	"POST /v1/alarms/{id}/out-of-service":    {200, 200, 403, 403},
-	"POST /v1/alarms/{id}/return-to-service": {409, 409, 403, 403},
+	"POST /v1/alarms/{id}/return-to-service": {200, 200, 403, 403},
 	"GET /v1/quarantine":                     {200, 403, 403, 403},
+	"GET /v1/quarantine/{id}":                {200, 403, 403, 403},
 	"POST /v1/quarantine/{id}/replay":        {200, 403, 403, 403},
 	"POST /v1/quarantine/{id}/discard":       {200, 403, 403, 403},
 }
@@ -60,6 +61,8 @@ func at(route, id string) request {
 		}
 	case "POST /v1/alarms/{id}/shelve":
 		q.body = `{"until":"2026-07-15T12:00:00Z","note":"part ordered"}`
+	case "POST /v1/alarms/{id}/out-of-service":
+		q.body = `{"note":"unit away for repair"}`
 	}
 	return q
 }

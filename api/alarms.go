@@ -147,6 +147,9 @@ func (s *server) readAnswer(w http.ResponseWriter, r *http.Request, kind view.An
 	if kind != view.ToShelve {
 		err := decode(w, r, &note)
 		a.Note = note.Note
+		if err == nil && kind == view.ToOutOfService && strings.TrimSpace(a.Note) == "" {
+			err = badf("note: say why the alarm is taken out of service")
+		}
 		return a, firstError(err, checkNote(note.Note))
 	}
 	var shelf struct {

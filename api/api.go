@@ -42,9 +42,6 @@ type Options struct {
 	// SecureCookies marks cookies for https only. Set it wherever https ends in
 	// front of the service.
 	SecureCookies bool
-	// AsBuilt sums up what the description of a property promises, for its
-	// page; nil shows none.
-	AsBuilt func(view.Property) []pages.Figure
 }
 
 func (o Options) withDefaults() Options {
@@ -106,7 +103,7 @@ func (s *server) routes() *chi.Mux {
 		r.Group(s.quarantineRoutes)
 	})
 	pages.Mount(r, pages.Options{
-		Source: s.Source, Logger: s.Logger, Now: s.Now, AsBuilt: s.AsBuilt,
+		Source: s.Source, Logger: s.Logger, Now: s.Now,
 		SessionKey: s.SessionKey, SecureCookies: s.SecureCookies,
 	})
 	return r
@@ -138,6 +135,7 @@ func (s *server) alarmRoutes(r chi.Router) {
 func (s *server) quarantineRoutes(r chi.Router) {
 	r.Use(s.may(view.Quarantine), deadline(queryTimeout))
 	r.Get("/quarantine", s.listQuarantine)
+	r.Get("/quarantine/{id}", s.getQuarantined)
 	r.Post("/quarantine/{id}/replay", s.replayQuarantined)
 	r.Post("/quarantine/{id}/discard", s.discardQuarantined)
 }

@@ -228,7 +228,8 @@ func TestAnswers(t *testing.T) {
 	}
 	g.into(post("shelve", `{"until":"2026-07-20T12:00:00Z","note":"part ordered"}`), &a)
 	g.into(post("unshelve", ""), &a)
-	g.into(post("out-of-service", `{}`), &a)
+	g.status(post("out-of-service", `{}`), http.StatusBadRequest)
+	g.into(post("out-of-service", `{"note":"away for repair"}`), &a)
 	g.into(post("return-to-service", ""), &a)
 	var j struct {
 		Entries []struct{ Kind, By, Note string }
@@ -249,6 +250,11 @@ func TestAnswers(t *testing.T) {
 	g.status(post("acknowledge", `{"note":"`+strings.Repeat("x", maxBody)+`"}`), http.StatusRequestEntityTooLarge)
 }
 
+func TestNobodyAcknowledgesWhatNobodyWasToldOf(t *testing.T) {
+	t.Parallel()
+	newRig(t).status(request{method: "POST", path: "/v1/alarms/105/acknowledge", token: viewtest.ManagerToken}, http.StatusConflict)
+}
+
 func TestAlarmsOfTheContract(t *testing.T) {
 	t.Parallel()
 	g := newRig(t)
@@ -267,14 +273,16 @@ func TestQuarantine(t *testing.T) {
 	t.Parallel()
 	g := newRig(t)
 	var got struct {
-		Quarantine []struct {
-			ID      string
-			Payload []byte
-		}
+		Quarantine []struct{ ID string }
 	}
 	g.into(asManager("/v1/quarantine"), &got)
-	if len(got.Quarantine) != 1 || !strings.Contains(string(got.Quarantine[0].Payload), "air-temp") {
+	if len(got.Quarantine) != 1 {
 		t.Errorf("%+v", got)
+	}
+	var item struct{ Payload []byte }
+	g.into(asManager("/v1/quarantine/2"), &item)
+	if !strings.Contains(string(item.Payload), "air-temp") {
+		t.Errorf("payload %s", item.Payload)
 	}
 	g.into(asManager("/v1/quarantine?all=true"), &got)
 	if len(got.Quarantine) != 2 {

@@ -20,10 +20,9 @@ type problem struct {
 }
 
 type fileErrorOut struct {
-	Line     int      `json:"line,omitempty"`
-	Field    string   `json:"field,omitempty"`
-	Detail   string   `json:"detail"`
-	Accepted []string `json:"accepted,omitempty"`
+	Line   int    `json:"line,omitempty"`
+	Field  string `json:"field,omitempty"`
+	Detail string `json:"detail"`
 }
 
 func writeProblem(w http.ResponseWriter, status int, format string, args ...any) {
@@ -59,8 +58,8 @@ func (s *server) fail(w http.ResponseWriter, r *http.Request, err error) {
 		sendProblem(w, fileProblem(file))
 	case errors.As(err, &tooLarge):
 		writeProblem(w, http.StatusRequestEntityTooLarge, "at most %d bytes are accepted", tooLarge.Limit)
-	case errors.Is(err, view.ErrBadCursor):
-		writeProblem(w, http.StatusBadRequest, "cursor is not one that this list gave out")
+	case errors.Is(err, view.ErrInvalid):
+		writeProblem(w, http.StatusBadRequest, "%s", err)
 	case errors.Is(err, view.ErrNotFound):
 		s.notFound(w, r)
 	case errors.Is(err, view.ErrConflict):
@@ -84,7 +83,7 @@ func (s *server) unavailable(w http.ResponseWriter, r *http.Request) {
 func fileProblem(file view.FileErrors) problem {
 	p := problem{Status: http.StatusUnprocessableEntity, Detail: "property file refused; nothing was changed"}
 	for _, e := range file {
-		p.Errors = append(p.Errors, fileErrorOut{e.Line, e.Field, e.Problem, e.Accepted})
+		p.Errors = append(p.Errors, fileErrorOut{e.Line, e.Field, e.Problem})
 	}
 	return p
 }

@@ -63,10 +63,10 @@ func showProperty(p view.Property, to view.Principal) propertyOut {
 		Property: p.ID, Name: p.Name, Area: p.Area, Timezone: p.Timezone, Units: string(p.Units),
 		Installed:    fmt.Sprintf("%04d-%02d-%02d", p.Installed.Year, p.Installed.Month, p.Installed.Day),
 		LastReceived: stamp(p.LastReceived),
-		Status:       statusOut{Priority: "none", OpenAlarms: len(p.Open)},
+		Status:       statusOut{Priority: "none", OpenAlarms: p.Holding()},
 	}
-	if len(p.Open) > 0 {
-		out.Status.Priority = p.Open[0].Priority.String()
+	if p.Priority() > 0 {
+		out.Status.Priority = p.Priority().String()
 	}
 	if to.May(view.SeeOwner) && p.Owner != (site.Owner{}) {
 		out.Owner = &ownerOut{p.Owner.Name, p.Owner.Email, p.Owner.Phone}
@@ -163,7 +163,7 @@ func (s *server) registerProperty(w http.ResponseWriter, r *http.Request) {
 		writeProblem(w, http.StatusForbidden, "a token that names properties may not add or change any")
 		return
 	}
-	p, created, err := s.Source.Register(r.Context(), file)
+	p, created, err := s.Source.Register(r.Context(), file, principal(r).Name)
 	if err != nil {
 		s.fail(w, r, err)
 		return

@@ -1,6 +1,7 @@
 package api
 
 import (
+	"context"
 	"net/http"
 
 	"github.com/go-chi/chi/v5"
@@ -18,18 +19,19 @@ type quarantinedOut struct {
 	Detail       string  `json:"detail"`
 	Point        string  `json:"point,omitempty"`
 	Quantity     string  `json:"quantity,omitempty"`
-	Payload      []byte  `json:"payload"`
+	Payload      []byte  `json:"payload,omitempty"`
 	PayloadBytes int     `json:"payload_bytes"`
-	ReplayedAt   *string `json:"replayed_at,omitempty"`
-	DiscardedAt  *string `json:"discarded_at,omitempty"`
+	Outcome      string  `json:"outcome,omitempty"`
+	ClosedAt     *string `json:"closed_at,omitempty"`
+	ClosedBy     string  `json:"closed_by,omitempty"`
 }
 
 func showQuarantined(q view.Quarantined) quarantinedOut {
 	return quarantinedOut{
 		ID: q.ID, Property: q.Property, Gateway: q.Gateway, ReceivedAt: stamp(q.ReceivedAt), Topic: q.Topic,
 		Reason: q.Reason, Detail: q.Detail, Point: q.Point, Quantity: q.Quantity,
-		Payload: append([]byte{}, q.Payload...), PayloadBytes: q.PayloadBytes,
-		ReplayedAt: stamp(q.ReplayedAt), DiscardedAt: stamp(q.DiscardedAt),
+		Payload: q.Payload, PayloadBytes: q.PayloadBytes,
+		Outcome: q.Outcome, ClosedAt: stamp(q.ClosedAt), ClosedBy: q.ClosedBy,
 	}
 }
 
@@ -67,16 +69,18 @@ func (s *server) replayQuarantined(w http.ResponseWriter, r *http.Request) {
 	s.writeJSON(w, r, http.StatusOK, map[string]int{"stored": done.Stored, "refused": done.Refused})
 }
 
+func (s *server) getQuarantined(w http.ResponseWriter, r *http.Request) {
+	s.showItem(w, r, s.Source.QuarantinedItem)
+}
+
 func (s *server) discardQuarantined(w http.ResponseWriter, r *http.Request) {
-	var body struct {
-		Note string `json:"note"`
-	}
-	err := decode(w, r, &body)
-	if err = firstError(err, checkNote(body.Note)); err != nil {
-		s.fail(w, r, err)
-		return
-	}
-	q, err := s.Source.Discard(r.Context(), scope(r), chi.URLParam(r, "id"), principal(r).Name, body.Note)
+	s.showItem(w, r, func(ctx context.Context, scope view.Scope, id string) (view.Quarantined, error) {
+		return s.Source.Discard(ctx, scope, id, principal(r).Name)
+	})
+}
+
+func (s *server) showItem(w http.ResponseWriter, r *http.Request, f func(context.Context, view.Scope, string) (view.Quarantined, error)) {
+	q, err := f(r.Context(), scope(r), chi.URLParam(r, "id"))
 	if err != nil {
 		s.fail(w, r, err)
 		return

@@ -12,22 +12,13 @@ import (
 	"underkeep/api/view"
 )
 
-// Options of Mount. All fields but AsBuilt, SessionKey and SecureCookies are required.
+// Options of Mount. All fields but SessionKey and SecureCookies are required.
 type Options struct {
 	Source        view.Source
 	Logger        *slog.Logger
 	Now           func() time.Time
-	AsBuilt       func(view.Property) []Figure
 	SessionKey    []byte // 32 bytes; random when empty
 	SecureCookies bool
-}
-
-// Figure is one as-built figure, ready to be read.
-type Figure struct {
-	Name  string
-	Value string
-	Fits  bool   // the check behind it passes
-	Note  string // why not, or what it is measured against
 }
 
 // Mount adds the pages to the router.

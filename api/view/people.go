@@ -17,7 +17,8 @@ const (
 type Principal struct {
 	Name       string
 	Role       Role
-	Properties []string // the properties named in the token
+	Everything bool     // the token speaks for the whole fleet
+	Properties []string // else for these
 }
 
 // Scope is which properties a query may touch; every query of Source carries
@@ -27,10 +28,10 @@ type Scope struct {
 	IDs []string
 }
 
-// Scope of the principal: a manager or warranty token that names no property
-// speaks for the whole fleet, every other token only for what it names.
+// Scope of the principal. An owner never speaks for a whole fleet, whatever the
+// token says.
 func (p Principal) Scope() Scope {
-	if len(p.Properties) == 0 && (p.Role == Manager || p.Role == Warranty) {
+	if p.Everything && p.Role != OwnerRole {
 		return Scope{All: true}
 	}
 	return Scope{IDs: p.Properties}

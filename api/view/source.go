@@ -45,7 +45,7 @@ type Fleet interface {
 	Property(ctx context.Context, scope Scope, id string) (Property, error)
 	// Register adds or updates the property that the file describes; FileErrors
 	// when the file is refused.
-	Register(ctx context.Context, file []byte) (p Property, created bool, err error)
+	Register(ctx context.Context, file []byte, by string) (p Property, created bool, err error)
 	Gateways(ctx context.Context, scope Scope, property string) ([]Gateway, error)
 }
 
@@ -109,9 +109,11 @@ type QuarantineQuery struct {
 // QuarantineList knows what could not be used.
 type QuarantineList interface {
 	Quarantine(ctx context.Context, scope Scope, q QuarantineQuery) ([]Quarantined, string, error)
+	// QuarantinedItem is one entry with its payload.
+	QuarantinedItem(ctx context.Context, scope Scope, id string) (Quarantined, error)
 	// Replay tries the payload again through the same decoding and checks.
 	Replay(ctx context.Context, scope Scope, id, by string) (Replayed, error)
-	Discard(ctx context.Context, scope Scope, id, by, note string) (Quarantined, error)
+	Discard(ctx context.Context, scope Scope, id, by string) (Quarantined, error)
 }
 
 // Health tells how the service is doing.

@@ -4,6 +4,7 @@
 package view
 
 import (
+	"cmp"
 	"errors"
 	"time"
 
@@ -18,13 +19,40 @@ var ErrNotFound = errors.New("not found")
 // ErrConflict is returned when an object's state does not allow what was asked.
 var ErrConflict = errors.New("state does not allow this")
 
+// ErrInvalid is returned for what cannot be meant: a position that the list
+// never gave out, an answer without its reason.
+var ErrInvalid = errors.New("not valid")
+
 // Property is one installed property with what is wrong there now.
 type Property struct {
 	site.Property
 	// LastReceived is when anything last arrived from it; zero: never.
 	LastReceived time.Time
-	// Open alarms, most urgent first; suppressed ones are left out.
+	// Open alarms that want a person, most urgent first: not shelved, out of
+	// service or suppressed. Those that are over and were never acknowledged
+	// come last.
 	Open []Alarm
+	// Failure is why the property could not be evaluated last; "" when it could.
+	Failure string
+}
+
+// Priority of the worst alarm that holds; 0 when none does.
+func (p Property) Priority() alerting.Priority {
+	if len(p.Open) == 0 || p.Open[0].Over() {
+		return 0
+	}
+	return p.Open[0].Priority
+}
+
+// Holding is how many alarms still hold.
+func (p Property) Holding() int {
+	n := 0
+	for _, a := range p.Open {
+		if !a.Over() {
+			n++
+		}
+	}
+	return n
 }
 
 // Reading is one stored value of one series, in the stored unit.
@@ -75,6 +103,17 @@ type Alarm struct {
 	AcknowledgedAt time.Time // zero: not acknowledged
 	AcknowledgedBy string
 	ShelvedUntil   time.Time // zero: not shelved
+	HoldReason     string    // why it is shelved or out of service
+}
+
+// Over says that the condition holds no more.
+func (a Alarm) Over() bool { return !a.ClearedAt.IsZero() || !a.WithdrawnAt.IsZero() }
+
+// MoreUrgent orders alarms: what still holds before what is over, then by
+// priority, then the longest first.
+func MoreUrgent(a, b Alarm) int {
+	over := map[bool]int{true: 1}
+	return cmp.Or(over[a.Over()]-over[b.Over()], cmp.Compare(b.Priority, a.Priority), a.RaisedAt.Compare(b.RaisedAt))
 }
 
 // Entry of an alarm's journal, oldest first.
@@ -111,6 +150,7 @@ type Gateway struct {
 	ID           string
 	Presence     string    // online | offline | unknown
 	LastReceived time.Time // zero: never
+	Revoked      bool      // its password fails
 }
 
 // Quarantined is one message or record that could not be used.
@@ -124,14 +164,15 @@ type Quarantined struct {
 	Detail       string
 	Point        string
 	Quantity     string
-	Payload      []byte // cut to the stored size
+	Payload      []byte // cut to the stored size; nil in lists
 	PayloadBytes int    // before cutting
-	ReplayedAt   time.Time
-	DiscardedAt  time.Time
+	Outcome      string // "" open | replayed | discarded
+	ClosedAt     time.Time
+	ClosedBy     string
 }
 
 // Open says that nobody has dealt with it yet.
-func (q Quarantined) Open() bool { return q.ReplayedAt.IsZero() && q.DiscardedAt.IsZero() }
+func (q Quarantined) Open() bool { return q.Outcome == "" }
 
 // Replayed says what became of a quarantined payload when it was tried again.
 type Replayed struct {
@@ -141,10 +182,9 @@ type Replayed struct {
 
 // FileError is one thing wrong with a property file.
 type FileError struct {
-	Line     int
-	Field    string
-	Problem  string
-	Accepted []string // accepted units or values, where that helps
+	Line    int
+	Field   string
+	Problem string
 }
 
 // FileErrors refuse a property file as a whole.
@@ -157,6 +197,3 @@ func (e FileErrors) Error() string {
 	}
 	return e[0].Problem
 }
-
-// ErrBadCursor is returned for a position that this list never gave out.
-var ErrBadCursor = errors.New("cursor is not one of this list")

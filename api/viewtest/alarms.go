@@ -29,7 +29,7 @@ func (f *Fleet) Alarms(_ context.Context, scope view.Scope, q view.AlarmQuery) (
 		out = append(out, a)
 	}
 	if !passed {
-		return nil, "", view.ErrBadCursor
+		return nil, "", fmt.Errorf("cursor: %w", view.ErrInvalid)
 	}
 	return out, "", f.Down
 }
@@ -72,6 +72,9 @@ func (f *Fleet) Answer(_ context.Context, scope view.Scope, id string, answer vi
 		return view.Alarm{}, err
 	}
 	before := a.State
+	if before == view.Suppressed && answer.Kind == view.ToAcknowledge {
+		return view.Alarm{}, fmt.Errorf("alarm %s: nobody was told of it: %w", id, view.ErrConflict)
+	}
 	switch answer.Kind {
 	case view.ToAcknowledge:
 		acknowledge(a, answer)
@@ -81,10 +84,9 @@ func (f *Fleet) Answer(_ context.Context, scope view.Scope, id string, answer vi
 		a.State = view.OutOfService
 	case view.ToUnshelve, view.ToReturnToService:
 		away := map[view.AnswerKind]view.State{view.ToUnshelve: view.Shelved, view.ToReturnToService: view.OutOfService}
-		if a.State != away[answer.Kind] {
-			return view.Alarm{}, fmt.Errorf("alarm %s is %s: %w", id, a.State, view.ErrConflict)
+		if a.State == away[answer.Kind] {
+			a.State = view.Unacknowledged
 		}
-		a.State = view.Unacknowledged
 	}
 	if a.State != before {
 		f.Entries[id] = append(f.Entries[id], view.Entry{At: answer.At, Kind: string(answer.Kind), By: answer.By, Note: answer.Note})
@@ -132,6 +134,7 @@ func (f *Fleet) Quarantine(_ context.Context, scope view.Scope, q view.Quarantin
 	for _, item := range f.Quarantined {
 		if (scope.All || scope.Allows(item.Property)) && (q.All || item.Open()) &&
 			(q.Property == "" || q.Property == item.Property) && (q.Reason == "" || q.Reason == item.Reason) && len(out) < q.Limit {
+			item.Payload = nil
 			out = append(out, item)
 		}
 	}
@@ -147,8 +150,19 @@ func (f *Fleet) item(id string) (*view.Quarantined, error) {
 	return nil, cmp.Or(f.Down, view.ErrNotFound)
 }
 
+// QuarantinedItem implements view.QuarantineList.
+func (f *Fleet) QuarantinedItem(_ context.Context, _ view.Scope, id string) (view.Quarantined, error) {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	q, err := f.item(id)
+	if err != nil {
+		return view.Quarantined{}, err
+	}
+	return *q, nil
+}
+
 // Replay implements view.QuarantineList.
-func (f *Fleet) Replay(_ context.Context, _ view.Scope, id, _ string) (view.Replayed, error) {
+func (f *Fleet) Replay(_ context.Context, _ view.Scope, id, by string) (view.Replayed, error) {
 	f.mu.Lock()
 	defer f.mu.Unlock()
 	q, err := f.item(id)
@@ -158,18 +172,18 @@ func (f *Fleet) Replay(_ context.Context, _ view.Scope, id, _ string) (view.Repl
 	if !q.Open() {
 		return view.Replayed{}, fmt.Errorf("%s is dealt with: %w", id, view.ErrConflict)
 	}
-	q.ReplayedAt = Now
+	q.Outcome, q.ClosedAt, q.ClosedBy = "replayed", Now, by
 	return view.Replayed{Stored: 1}, nil
 }
 
 // Discard implements view.QuarantineList.
-func (f *Fleet) Discard(_ context.Context, _ view.Scope, id, _, _ string) (view.Quarantined, error) {
+func (f *Fleet) Discard(_ context.Context, _ view.Scope, id, by string) (view.Quarantined, error) {
 	f.mu.Lock()
 	defer f.mu.Unlock()
 	q, err := f.item(id)
 	if err != nil {
 		return view.Quarantined{}, err
 	}
-	q.DiscardedAt = Now
+	q.Outcome, q.ClosedAt, q.ClosedBy = "discarded", Now, by
 	return *q, nil
 }

@@ -17,11 +17,11 @@ import (
 func New() *Fleet {
 	f := &Fleet{
 		People: map[string]view.Principal{
-			ManagerToken:    {Name: "Dana Brook", Role: view.Manager},
+			ManagerToken:    {Name: "Dana Brook", Role: view.Manager, Everything: true},
 			TechnicianToken: {Name: "Lee Marsh", Role: view.Technician, Properties: []string{"heron-07", "tern-12"}},
 			OwnerToken:      {Name: "R. Okafor", Role: view.OwnerRole, Properties: []string{"heron-07"}},
 			OtherOwnerToken: {Name: "T. Lindqvist", Role: view.OwnerRole, Properties: []string{"gull-03"}},
-			WarrantyToken:   {Name: "Claims desk", Role: view.Warranty},
+			WarrantyToken:   {Name: "Claims desk", Role: view.Warranty, Everything: true},
 		},
 		Values: maps.Clone(measured()), Entries: make(map[string][]view.Entry),
 		GatewaysOf: map[string][]view.Gateway{
@@ -107,7 +107,7 @@ func (f *Fleet) addAlarms() {
 			RaisedAt: at(ago), KnownAt: at(ago - time.Minute), CallOut: "c" + id,
 		}}
 	}
-	tripped := alerting.Cause{Cause: "dehumidifier-tripped", Evidence: []string{"power 0 W since 2026-07-13T21:40:00Z", "mains of the outlet present"}}
+	tripped := alerting.Cause{Cause: "dehumidifier-stopped", Evidence: []string{"power 0 W since 2026-07-13T21:40:00Z", "mains of the outlet present"}}
 	humid := alarm("106", "heron-07", site.HumidityHigh, "north-bay", alerting.Medium, 5*time.Hour, view.Unacknowledged, tripped)
 	drift := alarm("105", "heron-07", site.HumidityDrift, "north-bay", alerting.Low, 4*time.Hour, view.Suppressed)
 	drift.SuppressedBy, drift.CallOut = site.HumidityHigh, ""
@@ -123,7 +123,7 @@ func (f *Fleet) addAlarms() {
 		alarm("104", "plover-21", site.GatewaySilent, "", alerting.Medium, 4*time.Hour+30*time.Minute, view.Unacknowledged),
 		wet,
 		alarm("102", "tern-12", site.PumpSilentInRain, "", alerting.High, 3*time.Hour, view.Acknowledged,
-			alerting.Cause{Cause: "pump-stuck-or-float-stuck", Evidence: []string{"31.2 mm rain in 9 h without a cycle", "a working pump stays silent in 0.2 % of such storms"}}),
+			alerting.Cause{Cause: "pump-not-starting", Evidence: []string{"31.2 mm rain in 9 h without a cycle", "a working pump stays silent in 0.2 % of such storms"}}),
 		cleared, returned,
 		alarm("99", "osprey-11", site.BatteryLow, "mid-bay", alerting.Low, 70*time.Hour, view.Unacknowledged),
 	}
@@ -135,7 +135,7 @@ func (f *Fleet) addQuarantine() {
 			Reason: "wrong-unit", Detail: "north-bay/air-temp: unit F, accepted Cel", Point: "north-bay", Quantity: "air-temp",
 			Payload: []byte(`[{"n":"north-bay/air-temp","u":"F","v":71}]`), PayloadBytes: 43},
 		{ID: "1", Property: "no-such", Gateway: "gw1", ReceivedAt: Now.Add(-2 * time.Hour), Topic: "underkeep/1/no-such/gw1/readings",
-			Reason: "unknown-property", Detail: "no property no-such", Payload: []byte(`[]`), PayloadBytes: 2, DiscardedAt: Now.Add(-time.Hour)},
+			Reason: "unknown-property", Detail: "no property no-such", Payload: []byte(`[]`), PayloadBytes: 2, Outcome: "discarded", ClosedAt: Now.Add(-time.Hour), ClosedBy: "Dana Brook"},
 	}
 }
 

@@ -3,11 +3,11 @@ package viewtest
 import (
 	"cmp"
 	"context"
+	"fmt"
 	"slices"
 	"strconv"
 	"strings"
 
-	"underkeep/alerting"
 	"underkeep/api/view"
 	"underkeep/store/site"
 )
@@ -19,9 +19,7 @@ func (f *Fleet) withAlarms(p view.Property) view.Property {
 			p.Open = append(p.Open, a)
 		}
 	}
-	slices.SortStableFunc(p.Open, func(a, b view.Alarm) int {
-		return cmp.Or(cmp.Compare(b.Priority, a.Priority), a.RaisedAt.Compare(b.RaisedAt))
-	})
+	slices.SortStableFunc(p.Open, view.MoreUrgent)
 	return p
 }
 
@@ -62,7 +60,7 @@ func (f *Fleet) Urgent(_ context.Context, scope view.Scope, q view.PropertyQuery
 	if q.After != "" {
 		var err error
 		if start, err = strconv.Atoi(q.After); err != nil || start > len(all) {
-			return nil, "", view.ErrBadCursor
+			return nil, "", fmt.Errorf("cursor: %w", view.ErrInvalid)
 		}
 	}
 	end := min(start+q.Limit, len(all))
@@ -74,13 +72,7 @@ func (f *Fleet) Urgent(_ context.Context, scope view.Scope, q view.PropertyQuery
 }
 
 func moreUrgent(a, b view.Property) int {
-	worst := func(p view.Property) alerting.Priority {
-		if len(p.Open) == 0 {
-			return 0
-		}
-		return p.Open[0].Priority
-	}
-	if c := cmp.Compare(worst(b), worst(a)); c != 0 || worst(a) == 0 {
+	if c := cmp.Compare(b.Priority(), a.Priority()); c != 0 || a.Priority() == 0 {
 		return c
 	}
 	return a.Open[0].RaisedAt.Compare(b.Open[0].RaisedAt)
@@ -96,11 +88,7 @@ func (f *Fleet) FleetCounts(_ context.Context, scope view.Scope) (view.Counts, e
 			continue
 		}
 		c.Properties++
-		worst := alerting.Priority(0)
-		if open := f.withAlarms(p).Open; len(open) > 0 {
-			worst = open[0].Priority
-		}
-		c.ByPriority[worst]++
+		c.ByPriority[f.withAlarms(p).Priority()]++
 		if p.Area != "" && !slices.Contains(c.Areas, p.Area) {
 			c.Areas = append(c.Areas, p.Area)
 		}
@@ -123,7 +111,7 @@ func (f *Fleet) Property(_ context.Context, scope view.Scope, id string) (view.P
 
 // Register implements view.Fleet for files of two lines, `property: id` and
 // `name: text`; anything else is refused with its line.
-func (f *Fleet) Register(_ context.Context, file []byte) (view.Property, bool, error) {
+func (f *Fleet) Register(_ context.Context, file []byte, _ string) (view.Property, bool, error) {
 	f.mu.Lock()
 	defer f.mu.Unlock()
 	p := view.Property{Property: site.Property{Timezone: "America/New_York", Units: site.US}}
@@ -135,7 +123,7 @@ func (f *Fleet) Register(_ context.Context, file []byte) (view.Property, bool, e
 		case "name":
 			p.Name = value
 		default:
-			return p, false, view.FileErrors{{Line: i + 1, Field: field, Problem: "unknown field " + field, Accepted: []string{"property", "name"}}}
+			return p, false, view.FileErrors{{Line: i + 1, Field: field, Problem: "unknown field; known: property, name"}}
 		}
 	}
 	at, found := slices.BinarySearchFunc(f.Props, p.ID, func(p view.Property, id string) int { return cmp.Compare(p.ID, id) })
