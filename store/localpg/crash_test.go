@@ -208,8 +208,8 @@ func sleeper(t *testing.T, a account) int {
 
 func TestPIDFileOfADeadOrTornServer(t *testing.T) {
 	t.Parallel()
+	dir := clusterFolder(t)
 	for _, content := range []string{"4190000\n/elsewhere\n", "", "garbage\n"} {
-		dir := clusterFolder(t)
 		if pid, err := readPostmasterPID(dir); err == nil {
 			t.Fatalf("pid %d of no file", pid)
 		}
@@ -227,6 +227,9 @@ func TestPIDFileOfADeadOrTornServer(t *testing.T) {
 		c := begin(t, dir)
 		if got := text(t, c.URL(), "SELECT 'in'"); got != "in" {
 			t.Errorf("pid file %q: answer %q", content, got)
+		}
+		if err := c.Stop(); err != nil {
+			t.Fatal(err)
 		}
 	}
 }

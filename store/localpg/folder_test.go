@@ -71,11 +71,8 @@ func fingerprint(t *testing.T, dir string) string {
 
 func TestClusterOfAnotherVersionIsLeftAlone(t *testing.T) {
 	t.Parallel()
-	for _, c := range []struct{ version, says string }{{"13", "PostgreSQL 13"}, {"99", "postgresql-99"}, {"x", "PG_VERSION"}} {
-		dir := clusterFolder(t)
-		if err := os.WriteFile(filepath.Join(dir, "cluster", "PG_VERSION"), []byte(c.version+"\n"), 0o600); err != nil {
-			t.Fatal(err)
-		}
+	for _, c := range []struct{ version, says string }{{"13", "PostgreSQL 13"}, {"99", "postgresql-99"}, {"x", "PG_VERSION"}, {"", "no cluster"}} {
+		dir := foreignFolder(t, c.version)
 		before := fingerprint(t, filepath.Join(dir, "cluster"))
 		_, err := Start(t.Context(), Options{DataDir: dir})
 		wantError(t, err, ErrVersion, c.says)
@@ -85,17 +82,26 @@ func TestClusterOfAnotherVersionIsLeftAlone(t *testing.T) {
 	}
 }
 
-func TestFolderThatIsNoClusterIsLeftAlone(t *testing.T) {
-	t.Parallel()
-	dir := clusterFolder(t)
-	if err := os.Remove(filepath.Join(dir, "cluster", "PG_VERSION")); err != nil {
+// foreignFolder gives a data folder with what looks like a cluster of a version, or
+// with no version.
+func foreignFolder(t *testing.T, version string) string {
+	t.Helper()
+	dir := openFolder(t)
+	cluster := filepath.Join(dir, "cluster")
+	if err := os.MkdirAll(filepath.Join(cluster, "base"), 0o700); err != nil {
 		t.Fatal(err)
 	}
-	_, err := Start(t.Context(), Options{DataDir: dir})
-	wantError(t, err, ErrVersion, "no cluster")
-	if _, err := os.Stat(filepath.Join(dir, "cluster", "base")); err != nil {
-		t.Error(err)
+	if version != "" {
+		if err := os.WriteFile(filepath.Join(cluster, "PG_VERSION"), []byte(version+"\n"), 0o600); err != nil {
+			t.Fatal(err)
+		}
 	}
+	if a, err := unprivileged(); err == nil && os.Geteuid() == 0 {
+		if err := a.own(cluster); err != nil {
+			t.Fatal(err)
+		}
+	}
+	return dir
 }
 
 // TestClosedParent has the data folder below one that only its owner may enter,
