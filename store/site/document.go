@@ -14,12 +14,15 @@ import (
 	"github.com/goccy/go-yaml/token"
 )
 
-// Bounds on outside input. The YAML parser's time grows with the square of the
-// entries of a mapping and its stack with the nesting, so both are bounded
-// before it runs. A house with 500 points stays far below.
+// Bounds on outside input. The YAML library's time grows with the square of the
+// entries of a mapping and of the blank lines in a row (40,000 of them take it a
+// minute), its stack with the nesting; so all are bounded before it runs. A
+// house with 500 points stays below.
 const (
 	// MaxFileBytes is the largest property or limits file that is read.
-	MaxFileBytes = 1 << 20
+	MaxFileBytes = 512 << 10
+	maxLines     = 20_000
+	maxBlank     = 100 // in a row
 	maxTokens    = 20_000
 	maxNesting   = 16
 )
@@ -34,6 +37,9 @@ func documents(data []byte, p *problems) []ast.Node {
 	}
 	if !utf8.Valid(data) {
 		p.add(1+bytes.Count(validPrefix(data), []byte{'\n'}), "", "not UTF-8 text")
+		return nil
+	}
+	if !checkLines(data, p) {
 		return nil
 	}
 	file, err := parseYAML(data, p)
@@ -51,6 +57,30 @@ func documents(data []byte, p *problems) []ast.Node {
 		}
 	}
 	return bodies
+}
+
+// checkLines refuses text that is long or empty beyond reason.
+func checkLines(data []byte, p *problems) bool {
+	line, blank := 0, 0
+	for text := range bytes.Lines(data) {
+		line++
+		blank++
+		if len(bytes.TrimSpace(text)) > 0 {
+			blank = 0
+		}
+		switch {
+		case bytes.ContainsRune(bytes.TrimSuffix(text, []byte("\r\n")), '\r'):
+			p.add(line, "", "a carriage return without line feed")
+			return false
+		case line > maxLines:
+			p.add(line, "", "the file is too long: more than %d lines", maxLines)
+			return false
+		case blank > maxBlank:
+			p.add(line, "", "more than %d blank lines in a row", maxBlank)
+			return false
+		}
+	}
+	return true
 }
 
 func validPrefix(data []byte) []byte {
