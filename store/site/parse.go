@@ -27,7 +27,30 @@ var (
 	langPattern = regexp.MustCompile(`^[A-Za-z]{2,3}(-[A-Za-z0-9]{2,8})*$`)
 )
 
-// ParseProperty reads a file that holds exactly one property. The error, of
+// ParseProperty reads a file that holds exactly one property. Beside the fields
+// of the usual file it takes these, all optional:
+//
+//	area                              group of houses, for the fleet page
+//	effective                         day from which the description counts
+//	owner.phone, owner.language       a BCP 47 tag such as es
+//	mold_class                        very-sensitive | sensitive | medium-resistant | resistant
+//	mold_decline                      0 to 1
+//	commissioning                     drying-out period, such as 14d
+//	sump.basin_top_diameter           with basin_depth: a basin that tapers
+//	sump.basin_depth
+//	sump.pump_displacement            volume of the pump body between the floats
+//	sump.backup_pump                  like sump.pump
+//	sump.commissioned_draw_down       measured at hand-over, such as 18.4s
+//	sump.pump.curve                   list of {flow, head}; the pump may be that list itself
+//	sump.pump.rated_power             W
+//	sump.pump.rated_current           A
+//	sump.discharge.inside_diameter    instead of pipe
+//	points[].pump                     primary | backup
+//	points[].circuit                  pump | dehumidifier, of a mains point
+//	points[].gateway
+//
+// A section that is given must say its main figure: space.floor_area,
+// dehumidifier.setpoint, exhaust_fan.flow, warranty.terms. The error, of
 // type *[FileError], names every problem of the file by line and field; then
 // nothing of the property may be used.
 func ParseProperty(data []byte, filename string) (Property, error) {
