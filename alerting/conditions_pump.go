@@ -25,6 +25,7 @@ type pumpState struct {
 	RunOnActive bool
 
 	Baseline   []float64 // runs of the first like cycles, s
+	LikeRuns   []float64 // the last like cycles, s
 	WeakStreak int
 	FineStreak int
 	WeakActive bool
@@ -45,7 +46,10 @@ type backupState struct {
 	Quiet      sustained // no backup cycle while the gateway speaks
 }
 
-const cycleMemory = 49 * µsHour
+const (
+	cycleMemory = 49 * µsHour
+	likeKept    = 20
+)
 
 func (p *pumpState) init() {
 	p.Quiet.Runs, p.Quiet.Pos = nil, notYet
@@ -287,6 +291,10 @@ func (e *engine) judgeWeakness(c cycle, seconds float64) {
 	if len(p.Baseline) < int(v(site.PumpWeak, "baseline_cycles")) {
 		p.Baseline = append(p.Baseline, seconds)
 	}
+	if len(p.LikeRuns) >= likeKept {
+		p.LikeRuns = append(p.LikeRuns[:0], p.LikeRuns[1:]...)
+	}
+	p.LikeRuns = append(p.LikeRuns, seconds)
 	base := e.baseline()
 	if base <= 0 {
 		return

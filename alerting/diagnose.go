@@ -499,18 +499,8 @@ func (e *engine) levelLow() bool {
 
 func (e *engine) whyWeak(f *findings, p pumpPicture) {
 	figures := fmt.Sprintf("runs of %.0f s against %.0f s", p.run, p.drawDown)
-	healthy, mid := 0, 0
-	for _, c := range e.st.Pump.Cycles {
-		s := float64(c.End-c.Start) / 1e6
-		switch {
-		case s <= 1.2*p.drawDown:
-			healthy++
-		case s < 1.5*p.drawDown:
-			mid++
-		}
-	}
-	if mid*3 >= healthy && mid >= 3 || e.slowDecline(p.drawDown) {
-		f.add(0.8, causeImpeller, figures, "grown slowly")
+	if before, ok := e.runsBeforeWeak(); ok && before > 1.2*p.drawDown {
+		f.add(0.8, causeImpeller, figures, fmt.Sprintf("grown slowly: %.0f s before", before))
 		f.add(0.5, causeBlocked, figures)
 		return
 	}
@@ -518,14 +508,14 @@ func (e *engine) whyWeak(f *findings, p pumpPicture) {
 	f.add(0.5, causeImpeller, figures)
 }
 
-// slowDecline says that the first cycles still remembered were already slow.
-func (e *engine) slowDecline(drawDown float64) bool {
-	cs := e.st.Pump.Cycles
-	if len(cs) < 5 || drawDown <= 0 {
-		return false
+// runsBeforeWeak is the median run, s, of the like cycles just before the weak ones.
+func (e *engine) runsBeforeWeak() (float64, bool) {
+	runs, weak := e.st.Pump.LikeRuns, e.st.Pump.WeakStreak
+	end := len(runs) - weak
+	if end < 2 {
+		return 0, false
 	}
-	first := float64(cs[0].End-cs[0].Start) / 1e6
-	return first > 1.2*drawDown
+	return median(slices.Clone(runs[max(0, end-4):end]))
 }
 
 func (e *engine) whyUnexplained(f *findings, p pumpPicture, at int64) {
