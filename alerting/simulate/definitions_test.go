@@ -131,6 +131,7 @@ const (
 // truths lists every episode of every condition that the record calls for.
 func truths(t *simulate.Truth, s slack) []episode {
 	d := &definer{t: t, s: s, n: t.Len()}
+	d.restUntil = d.restEnd()
 	d.air()
 	d.surfaces()
 	d.wood()
@@ -149,6 +150,8 @@ type definer struct {
 	s   slack
 	n   int
 	out []episode
+
+	restUntil int
 }
 
 func (d *definer) add(c site.Condition, point string, spans []span) {
@@ -164,11 +167,21 @@ func (d *definer) covered(point string) []bool {
 }
 
 // resting says whether a minute lies in the drying-out time.
-func (d *definer) resting(i int) bool {
+func (d *definer) resting(i int) bool { return i < d.restUntil }
+
+// restEnd is the first minute after the drying-out time.
+func (d *definer) restEnd() int {
 	p := d.t.Property
-	loc, _ := time.LoadLocation(p.Timezone)
-	start := time.Date(p.Installed.Year, p.Installed.Month, p.Installed.Day, 0, 0, 0, 0, loc)
-	return d.t.At(i).Before(start.Add(p.Commissioning))
+	start := time.Date(p.Installed.Year, p.Installed.Month, p.Installed.Day, 0, 0, 0, 0, zone(p.Timezone))
+	return int(start.Add(p.Commissioning).Sub(d.t.Start).Minutes()) - 1
+}
+
+func zone(name string) *time.Location {
+	loc, err := time.LoadLocation(name)
+	if err != nil {
+		panic(err) // a test's own property
+	}
+	return loc
 }
 
 // point finds the description of a point.

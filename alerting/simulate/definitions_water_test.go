@@ -1,8 +1,6 @@
 package simulate_test
 
 import (
-	"time"
-
 	"underkeep/alerting/simulate"
 	"underkeep/store/site"
 )
@@ -243,7 +241,7 @@ func (d *definer) unexplained() {
 
 // norms per minute: the median volume of the last 30 dry local days, at least 7.
 func (d *definer) norms(starts []int, rain means, storage float64) []float64 {
-	loc, _ := time.LoadLocation(d.t.Property.Timezone)
+	loc := zone(d.t.Property.Timezone)
 	perDay := make([]int, d.n/minutesADay+3)
 	dayOf := func(i int) int {
 		_, off := d.t.At(i).In(loc).Zone()

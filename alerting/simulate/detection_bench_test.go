@@ -2,8 +2,10 @@ package simulate_test
 
 import (
 	"flag"
+	"fmt"
 	"strings"
 	"testing"
+	"time"
 )
 
 var (
@@ -30,11 +32,11 @@ func BenchmarkDetection(b *testing.B) {
 			for b.Loop() {
 				t = runDetection(b, heldOut)
 			}
-			b.Log("\n" + t.report(allScenarios()))
+			fmt.Printf("\n%s detection\n%s", name, t.report(allScenarios())) // b.Log cuts long output
 			if *detailFlag {
-				b.Log("missed:\n  " + strings.Join(t.missed, "\n  "))
-				b.Log("false:\n  " + strings.Join(t.falses, "\n  "))
-				b.Log("other first cause:\n  " + strings.Join(t.causes, "\n  "))
+				fmt.Println("missed:\n  " + strings.Join(t.missed, "\n  "))
+				fmt.Println("false:\n  " + strings.Join(t.falses, "\n  "))
+				fmt.Println("other first cause:\n  " + strings.Join(t.causes, "\n  "))
 			}
 			s := t.totals()
 			b.ReportMetric(s.recall, "recall")
@@ -62,11 +64,15 @@ func runDetection(tb testing.TB, heldOut bool) *tally {
 			if heldOut {
 				seed += heldOutSeeds
 			}
+			start := time.Now()
 			o, err := sc.play(seed, heldOut)
 			if err != nil {
 				tb.Fatal(err)
 			}
 			t.add(o, seed)
+			if *detailFlag {
+				fmt.Printf("%-42s seed %d: %d readings, evaluated in %.1f s, model and judge included %.1f s\n", sc.name, seed, o.readings, o.took.Seconds(), time.Since(start).Seconds())
+			}
 			o.truth = nil
 		}
 	}

@@ -152,11 +152,7 @@ type receiver struct {
 }
 
 func newReceiver(p site.Property) *receiver {
-	loc, err := time.LoadLocation(p.Timezone)
-	if err != nil {
-		panic(err)
-	}
-	rc := &receiver{series: map[string]uint16{}, installed: time.Date(p.Installed.Year, p.Installed.Month, p.Installed.Day, 0, 0, 0, 0, loc)}
+	rc := &receiver{series: map[string]uint16{}, installed: time.Date(p.Installed.Year, p.Installed.Month, p.Installed.Day, 0, 0, 0, 0, zone(p.Timezone))}
 	d := alerting.Description{Property: p.ID, Versions: []site.Property{p}}
 	for _, pt := range p.Points {
 		for _, q := range pt.Measures {

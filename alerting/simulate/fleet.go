@@ -137,7 +137,7 @@ var parts = []part{
 	{},
 	{what: "dehumidifier trips off; humidity-high falls due within two minutes of the live start",
 		equip: func(c *Cottage) { c.Mains, c.NoPower = true, false },
-		rig:   func(c *Config) { c.Traits.AirChangesPerHour, c.Traits.WoodKg = 0.5, 90 }, plan: planTrip},
+		rig:   func(c *Config) { c.Traits.AirChangesPerHour, c.Traits.WoodKg, c.Traits.GroundLPerDay = 0.12, 60, 16 }, plan: planTrip},
 	{},
 	{what: "pump wears since 40 days", fault: once(ImpellerWorn, days(40), 0, 0.74, ""),
 		equip: func(c *Cottage) { c.WaterHistory, c.NoSump = "flooded", false }},
@@ -289,11 +289,13 @@ func missBy(s *Space, tripAt, first int64) int64 {
 			}
 		}
 	}
-	miss := int64(1 << 60)
+	earliest, fell := int64(1<<60), int64(0)
 	for id, at := range began {
-		miss = min(miss, max(at-first, first-at)+3600*back[id])
+		if at < earliest {
+			earliest, fell = at, back[id]
+		}
 	}
-	return miss
+	return max(earliest-first, first-earliest) + 3600*fell
 }
 
 // clone copies the state, so that a what-if leaves the original untouched.
