@@ -32,6 +32,8 @@ const (
 	historyEvery = 15 * time.Minute
 	historyPack  = 6 * time.Hour
 	liveEvery    = time.Minute
+	// rarely: three months at once are stored fastest without repeats among them.
+	rarely = 1e-9
 )
 
 var (
@@ -56,7 +58,7 @@ func NewFleet(n int, seed uint64, live time.Time) *Fleet {
 		if i < len(parts) {
 			part = parts[i]
 		}
-		cfg := Config{From: f.Start, Weather: weather, Rain: rain, Comms: Comms{PackEvery: historyPack, AbsoluteTimes: i%3 == 1}}
+		cfg := Config{From: f.Start, Weather: weather, Rain: rain, Comms: Comms{PackEvery: historyPack, AbsoluteTimes: i%3 == 1, DuplicateShare: rarely}}
 		cfg.Traits = Traits{AirChangesPerHour: between(seed, 51, uint64(i), 0.05, 0.11), HumidistatOffset: between(seed, 52, uint64(i), -0.8, 0.8),
 			GroundMeanC: 16.5, SupplyAirC: 14}
 		part.arrange(f, &c, &cfg)
