@@ -102,10 +102,11 @@ func TestEvaluationRaisesAndClears(t *testing.T) {
 }
 
 // state is what follows from the readings of a fleet by event time. What is
-// judged by receipt is left out: that, delivery may change.
+// judged by receipt is left out, evidence that mentions it too: that, delivery
+// may change.
 func state(tb testing.TB, s *Store) string {
 	tb.Helper()
-	return dump(tb, s, `SELECT name, condition, point, priority, raised_at, cleared_at, causes::text, suppressed_by
+	return dump(tb, s, `SELECT name, condition, point, priority, raised_at, cleared_at, jsonb_path_query_array(causes, '$[*].cause')::text, suppressed_by
 		FROM alarm JOIN property USING (property_id)
 		WHERE withdrawn_at IS NULL AND condition NOT IN ('gateway-silent', 'point-silent') ORDER BY name, raised_at, condition, point`) + "\n" +
 		dump(tb, s, `SELECT name, evaluated_to FROM evaluation JOIN property USING (property_id) ORDER BY name`)

@@ -2,7 +2,6 @@ package store
 
 import (
 	"context"
-	"errors"
 	"fmt"
 	"sync"
 	"time"
@@ -142,19 +141,4 @@ func (s *Store) PartitionsAhead(ctx context.Context, now time.Time) (int, error)
 			return n, nil
 		}
 	}
-}
-
-var errMonthRange = errors.New("month out of range")
-
-// ensureSpan makes sure that every month from first to last takes rows.
-func (s *Store) ensureSpan(ctx context.Context, first, last time.Time) error {
-	if first.Year() < 2000 || last.Year() > 2199 {
-		return fmt.Errorf("%s to %s: %w", first, last, errMonthRange)
-	}
-	for m := monthOf(first); m <= monthOf(last); m++ {
-		if err := s.ensureMonth(ctx, m); err != nil {
-			return err
-		}
-	}
-	return nil
 }
