@@ -1,25 +1,270 @@
 // Package pages serves the pages that people read: the day's work, one
 // property, one owner's house. They are rendered on the server from embedded
-// templates and work without JavaScript.
+// templates and work without JavaScript. DESIGN-RULES.md says how they look and
+// why.
 package pages
 
 import (
+	"bytes"
+	"context"
+	"crypto/sha256"
+	"embed"
+	"encoding/hex"
+	"errors"
+	"html/template"
 	"log/slog"
+	"net/http"
+	"strings"
 	"time"
 
 	"github.com/go-chi/chi/v5"
+	"github.com/go-chi/chi/v5/middleware"
 
 	"underkeep/api/view"
 )
 
-// Options of Mount. All fields but SessionKey and SecureCookies are required.
+// Options of Mount. All fields but SessionKey, SecureCookies and Contact are required.
 type Options struct {
 	Source        view.Source
 	Logger        *slog.Logger
 	Now           func() time.Time
 	SessionKey    []byte // 32 bytes; random when empty
 	SecureCookies bool
+	Contact       string // how owners reach the company, one line of text
 }
 
+type pages struct {
+	Options
+	sessions *sessions
+}
+
+//go:embed templates
+var templateFiles embed.FS
+
+//go:embed static
+var staticFiles embed.FS
+
+var (
+	styles = mustRead("static/underkeep.css")
+	script = mustRead("static/underkeep.js")
+	stamp  = version(styles, script)
+	parsed = template.Must(template.New("").Funcs(template.FuncMap{"asset": asset}).ParseFS(templateFiles, "templates/*.html"))
+)
+
+func mustRead(name string) []byte {
+	b, err := staticFiles.ReadFile(name)
+	if err != nil {
+		panic(err)
+	}
+	return b
+}
+
+// version of the static files, part of their addresses, so that they can be
+// kept for ever and still change with a release.
+func version(files ...[]byte) string {
+	sum := sha256.Sum256(bytes.Join(files, nil))
+	return hex.EncodeToString(sum[:6])
+}
+
+func asset(name string) string { return "/static/" + stamp + "/" + name }
+
 // Mount adds the pages to the router.
-func Mount(r chi.Router, o Options) {}
+func Mount(r chi.Router, o Options) {
+	p := &pages{Options: o, sessions: newSessions(o)}
+	origin := http.NewCrossOriginProtection()
+	origin.SetDenyHandler(http.HandlerFunc(p.foreign))
+	r.Group(func(r chi.Router) {
+		r.Use(policy, middleware.Compress(5, "text/html", "text/css", "text/javascript"), origin.Handler, deadline)
+		r.Get("/static/{version}/{name}", p.static)
+		r.Get("/sign-in", p.signInPage)
+		r.Post("/sign-in", p.signIn)
+		r.Group(func(r chi.Router) {
+			r.Use(p.signedIn)
+			r.Get("/", p.front)
+			r.Get("/today", p.today)
+			r.Get("/home", p.homes)
+			r.Get("/home/{id}", p.home)
+			r.Get("/properties/{id}", p.property)
+			r.Post("/alarms/{id}/acknowledge", p.acknowledge)
+			r.Post("/sign-out", p.signOut)
+		})
+	})
+}
+
+// policy allows what these pages load from this origin and nothing else, not
+// even a style attribute.
+func policy(next http.Handler) http.Handler {
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		w.Header().Set("Content-Security-Policy", "default-src 'none'; style-src 'self'; script-src 'self'; connect-src 'self'; "+
+			"img-src 'self'; form-action 'self'; base-uri 'none'; frame-ancestors 'none'")
+		// Answers to one person are nobody else's, also not on a shared machine
+		// after signing out.
+		w.Header().Set("Cache-Control", "no-store")
+		r.Body = http.MaxBytesReader(w, r.Body, 16<<10)
+		next.ServeHTTP(w, r)
+	})
+}
+
+func deadline(next http.Handler) http.Handler {
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		ctx, cancel := context.WithTimeout(r.Context(), 15*time.Second)
+		defer cancel()
+		next.ServeHTTP(w, r.WithContext(ctx))
+	})
+}
+
+func (p *pages) static(w http.ResponseWriter, r *http.Request) {
+	kinds := map[string]string{"underkeep.css": "text/css; charset=utf-8", "underkeep.js": "text/javascript; charset=utf-8"}
+	bodies := map[string][]byte{"underkeep.css": styles, "underkeep.js": script}
+	name := chi.URLParam(r, "name")
+	if bodies[name] == nil || chi.URLParam(r, "version") != stamp {
+		http.NotFound(w, r)
+		return
+	}
+	w.Header().Set("Cache-Control", "public, max-age=31536000, immutable")
+	w.Header().Set("Content-Type", kinds[name])
+	_, _ = w.Write(bodies[name]) // the client may be gone
+}
+
+// frame is what every page has around it.
+type frame struct {
+	Title   string
+	Who     string
+	Owner   bool
+	Form    string // proves that a form came from here
+	Path    string // where to come back to
+	Refresh bool   // the script may bring the page up to date
+}
+
+func (p *pages) frame(r *http.Request, title string) frame {
+	v := visitOf(r)
+	f := frame{Title: title, Who: v.Name, Owner: v.Role == view.OwnerRole, Path: r.URL.RequestURI(), Refresh: true}
+	if v.token != "" {
+		f.Form = p.sessions.formKey(v.token)
+	}
+	return f
+}
+
+// render goes to memory first: a template that fails must not leave half a page.
+func (p *pages) render(w http.ResponseWriter, r *http.Request, status int, name string, data any) {
+	var b bytes.Buffer
+	if err := parsed.ExecuteTemplate(&b, name, data); err != nil {
+		p.Logger.ErrorContext(r.Context(), "page", "template", name, "error", err)
+		http.Error(w, "This page cannot be shown; it is in the log of the service.", http.StatusInternalServerError)
+		return
+	}
+	w.Header().Set("Content-Type", "text/html; charset=utf-8")
+	w.WriteHeader(status)
+	_, _ = w.Write(b.Bytes()) // the client may be gone
+}
+
+type messagePage struct {
+	frame
+	Text string
+}
+
+func (p *pages) message(w http.ResponseWriter, r *http.Request, status int, title, text string) {
+	f := p.frame(r, title)
+	f.Refresh = false
+	p.render(w, r, status, "message.html", messagePage{f, text})
+}
+
+// fail answers with a page that says what a person can do about it.
+func (p *pages) fail(w http.ResponseWriter, r *http.Request, err error) {
+	switch {
+	case errors.Is(err, view.ErrNotFound):
+		p.message(w, r, http.StatusNotFound, "Not found", "There is no such page, or it is not yours to see.")
+	case errors.Is(err, view.ErrInvalid):
+		p.message(w, r, http.StatusBadRequest, "Not understood", "The address of this page cannot be meant. Go back and try again.")
+	case errors.Is(err, view.ErrConflict):
+		p.message(w, r, http.StatusConflict, "Changed meanwhile", "This has changed meanwhile. Go back to see how it stands now.")
+	default:
+		p.Logger.ErrorContext(r.Context(), "page", "path", r.URL.Path, "error", err)
+		w.Header().Set("Retry-After", "10")
+		p.message(w, r, http.StatusServiceUnavailable, "Not available", "The service does not answer at present. Readings are kept by the gateways meanwhile. Try again in a minute.")
+	}
+}
+
+func (p *pages) foreign(w http.ResponseWriter, r *http.Request) {
+	p.message(w, r, http.StatusForbidden, "Not accepted", "This form came from another site and was not used.")
+}
+
+// front leads everybody to the page of their work.
+func (p *pages) front(w http.ResponseWriter, r *http.Request) {
+	to := "/today"
+	if visitOf(r).Role == view.OwnerRole {
+		to = "/home"
+	}
+	http.Redirect(w, r, to, http.StatusSeeOther)
+}
+
+type signInPage struct {
+	frame
+	To    string
+	Wrong bool
+}
+
+func (p *pages) signInPage(w http.ResponseWriter, r *http.Request) {
+	p.showSignIn(w, r, http.StatusOK, r.URL.Query().Get("to"), false)
+}
+
+func (p *pages) showSignIn(w http.ResponseWriter, r *http.Request, status int, to string, wrong bool) {
+	f := p.frame(r, "Sign in")
+	f.Refresh = false
+	p.render(w, r, status, "sign-in.html", signInPage{f, ownPath(to), wrong})
+}
+
+// signIn needs no form key: there is no session yet to abuse, and requests from
+// other sites are refused by their origin.
+func (p *pages) signIn(w http.ResponseWriter, r *http.Request) {
+	token := strings.TrimSpace(r.PostFormValue("token"))
+	if len(token) > 512 {
+		token = ""
+	}
+	_, err := p.Source.Authenticate(r.Context(), token)
+	switch {
+	case errors.Is(err, view.ErrNotFound):
+		p.showSignIn(w, r, http.StatusUnauthorized, r.PostFormValue("to"), true)
+	case err != nil:
+		p.fail(w, r, err)
+	default:
+		p.sessions.start(w, token)
+		http.Redirect(w, r, ownPath(r.PostFormValue("to")), http.StatusSeeOther)
+	}
+}
+
+func (p *pages) signOut(w http.ResponseWriter, r *http.Request) {
+	if !p.ownForm(w, r) {
+		return
+	}
+	p.sessions.end(w)
+	http.Redirect(w, r, "/sign-in", http.StatusSeeOther)
+}
+
+// ownForm checks that a form came from a page of this session.
+func (p *pages) ownForm(w http.ResponseWriter, r *http.Request) bool {
+	if p.sessions.checkForm(visitOf(r).token, r.PostFormValue("form")) {
+		return true
+	}
+	p.message(w, r, http.StatusForbidden, "Not accepted", "This form is too old or came from elsewhere. Go back, load the page again and repeat.")
+	return false
+}
+
+func (p *pages) acknowledge(w http.ResponseWriter, r *http.Request) {
+	if !p.ownForm(w, r) {
+		return
+	}
+	v := visitOf(r)
+	if !v.May(view.Acknowledge) {
+		p.message(w, r, http.StatusForbidden, "Not yours to do", "Your role reads alarms and does not answer them.")
+		return
+	}
+	_, err := p.Source.Answer(r.Context(), v.Scope(), chi.URLParam(r, "id"), view.Answer{
+		Kind: view.ToAcknowledge, By: v.Name, At: p.Now().UTC(), Note: "on the page",
+	})
+	if err != nil {
+		p.fail(w, r, err)
+		return
+	}
+	http.Redirect(w, r, ownPath(r.PostFormValue("to")), http.StatusSeeOther)
+}

@@ -1,0 +1,150 @@
+package pages
+
+import (
+	"encoding/base64"
+	"net/http"
+	"net/url"
+	"slices"
+	"strings"
+	"time"
+
+	"underkeep/api/view"
+)
+
+const rowsOnToday = 50
+
+type todayPage struct {
+	frame
+	Day    string
+	Tally  []tally
+	Total  int
+	Search string
+	Area   string
+	Areas  []string
+	Rows   []row
+	Next   string // address of the next page
+	First  string // address of the first page, on later ones
+}
+
+type tally struct {
+	state
+	Count int
+}
+
+// row is one property of the fleet.
+type row struct {
+	ID, Name, Area string
+	State          state
+	Worst          *alarmShown
+	More           int    // further alarms
+	Bring          string // for all of it
+	Heard          string
+	Failure        bool // it could not be evaluated
+}
+
+func (p *pages) today(w http.ResponseWriter, r *http.Request) {
+	who := visitOf(r)
+	if who.Role == view.OwnerRole {
+		http.Redirect(w, r, "/home", http.StatusSeeOther)
+		return
+	}
+	q := r.URL.Query()
+	after, err := base64.RawURLEncoding.DecodeString(q.Get("after"))
+	ask := view.PropertyQuery{Search: cut(q.Get("q"), 80), Area: cut(q.Get("area"), 80), After: string(after), Limit: rowsOnToday}
+	if err != nil {
+		p.fail(w, r, view.ErrInvalid)
+		return
+	}
+	counts, err := p.Source.FleetCounts(r.Context(), who.Scope())
+	if err != nil {
+		p.fail(w, r, err)
+		return
+	}
+	found, next, err := p.Source.Urgent(r.Context(), who.Scope(), ask)
+	if err != nil {
+		p.fail(w, r, err)
+		return
+	}
+	page := todayPage{frame: p.frame(r, "Today"), Search: ask.Search, Area: ask.Area, Areas: counts.Areas, Total: counts.Properties, Tally: tallyOf(counts)}
+	page.Day = p.Now().Format("Monday, January 2") // the manager's day; rows are in each property's own zone
+	for _, prop := range found {
+		page.Rows = append(page.Rows, p.row(prop, who.Principal, page.frame))
+	}
+	page.Next, page.First = pageLinks(ask, next)
+	p.render(w, r, http.StatusOK, "today.html", page)
+}
+
+func pageLinks(ask view.PropertyQuery, next string) (forward, first string) {
+	v := url.Values{}
+	if ask.Search != "" {
+		v.Set("q", ask.Search)
+	}
+	if ask.Area != "" {
+		v.Set("area", ask.Area)
+	}
+	if ask.After != "" {
+		first = strings.TrimSuffix("/today?"+v.Encode(), "?")
+	}
+	if next != "" {
+		v.Set("after", base64.RawURLEncoding.EncodeToString([]byte(next)))
+		forward = "/today?" + v.Encode()
+	}
+	return forward, first
+}
+
+// cut keeps what is searched for within bounds and free of what text cannot hold.
+func cut(text string, most int) string {
+	text = strings.ReplaceAll(strings.ToValidUTF8(text, ""), "\x00", "")
+	if len(text) > most {
+		return strings.ToValidUTF8(text[:most], "")
+	}
+	return text
+}
+
+// tallyOf says how many properties stand how, worst first, without empty lines.
+func tallyOf(c view.Counts) []tally {
+	var out []tally
+	for i := len(c.ByPriority) - 1; i >= 0; i-- {
+		if n := c.ByPriority[i]; n > 0 {
+			s := state{i, "all right"}
+			if i > 0 {
+				s.Word = [...]string{"", "low", "medium", "high", "urgent"}[i]
+			}
+			out = append(out, tally{s, n})
+		}
+	}
+	return out
+}
+
+func (p *pages) row(prop view.Property, who view.Principal, f frame) row {
+	now, zone := p.Now(), zoneOf(prop.Property)
+	out := row{ID: prop.ID, Name: prop.Name, Area: prop.Area, State: stateOf(prop.Priority()), Heard: "never heard", Failure: prop.Failure != ""}
+	if !prop.LastReceived.IsZero() {
+		out.Heard = "heard " + ago(now.Sub(prop.LastReceived))
+	}
+	if len(prop.Open) > 0 {
+		worst := showAlarm(prop.Open[0], now, zone, who, f)
+		out.Worst, out.More = &worst, len(prop.Open)-1
+	}
+	out.Bring = bring(prop.Open)
+	return out
+}
+
+// bring lists once what the likeliest causes ask for, worst alarm first.
+func bring(alarms []view.Alarm) string {
+	var items []string
+	for _, a := range alarms {
+		if len(a.Causes) == 0 || a.Over() {
+			continue
+		}
+		for item := range strings.SplitSeq(strings.TrimSuffix(adviceFor(a.Causes[0].Cause).Bring, "."), ", ") {
+			if item = strings.ToLower(item); item != "" && item != "nothing special" && !slices.Contains(items, item) {
+				items = append(items, item)
+			}
+		}
+	}
+	return strings.Join(items[:min(5, len(items))], ", ")
+}
+
+// recently says when the page was made, in the zone given.
+func recently(now time.Time, zone *time.Location) string { return now.In(zone).Format("15:04") }
