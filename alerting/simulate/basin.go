@@ -60,7 +60,7 @@ type trouble struct {
 
 const (
 	slice      = 5.0   // s
-	pulseOnS   = 8.001 // not a multiple of a slice; thermal protector of a locked rotor
+	pulseOnS   = 5.001 // not a multiple of a slice; thermal protector of a locked rotor
 	pulseRestS = 240   // s until it closes again
 	intakeM    = 0.02  // below this the pump draws air
 	wetBackM   = 0.008

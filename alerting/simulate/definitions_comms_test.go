@@ -87,6 +87,16 @@ func (d *definer) comms() {
 func (d *definer) pointSilent(pt site.Point) {
 	window := max(120, int(6*pt.Every/time.Minute))
 	dead := d.t.Quiet[pt.ID]
+	if d.s.rmin < 0 { // refused for their times, no reading of the point arrives: a call is allowed
+		dead = slices.Clone(dead)
+		for _, f := range d.t.Faults {
+			if f.Kind == simulate.ClockWrong {
+				for i := d.t.Index(f.From); i < d.t.Index(f.Until); i++ {
+					dead[i] = true
+				}
+			}
+		}
+	}
 	run := 0
 	for i := 0; i < d.n; i++ {
 		if !dead[i] {

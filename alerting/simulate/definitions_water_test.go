@@ -207,16 +207,31 @@ func run(n int, goes bool) int {
 }
 
 func (d *definer) backup() {
-	var spans []span
+	ran := make([]bool, d.n)
 	for _, c := range d.t.Backup {
-		i := min(d.minuteOf(c.StartMS+int64(c.Seconds*1000))+1, d.n-1)
-		if n := len(spans); n > 0 && i <= spans[n-1].to {
-			spans[n-1].to = min(i+minutesADay, d.n)
-			continue
-		}
-		spans = append(spans, span{i, min(i+minutesADay, d.n)})
+		ran[min(max(d.minuteOf(c.StartMS), 0), d.n-1)] = true
 	}
-	d.add(site.BackupPumpRan, "", spans)
+	primary := make([]bool, d.n)
+	for _, c := range d.t.Cycles {
+		primary[min(max(d.minuteOf(c.StartMS), 0), d.n-1)] = true
+	}
+	b, p := newShares(ran), newShares(primary)
+	d.add(site.BackupPumpRan, "", holdFunc(d.n, func(i int) bool { return ran[i] }, func(i, raised int) bool {
+		return i-minutesADay >= raised && b.count(i-minutesADay, i+1) == 0 && p.count(raised, i+1) > 0
+	}))
+}
+
+// knownRain per minute is what a gauge in order tells.
+func (d *definer) knownRain() []float64 {
+	rain := toFloat(d.t.RainMM)
+	for _, f := range d.t.Faults {
+		if f.Kind == simulate.GaugeBlocked {
+			for i := d.t.Index(f.From); i < d.n && (f.Until.IsZero() || i < d.t.Index(f.Until)); i++ {
+				rain[i] = 0
+			}
+		}
+	}
+	return rain
 }
 
 // unexplained: the day's pumped volume against the norm of the dry days before.
@@ -227,7 +242,7 @@ func (d *definer) unexplained() {
 	for _, c := range d.t.Cycles {
 		starts = append(starts, d.minuteOf(c.StartMS)+1)
 	}
-	day, rain := counts(starts, d.n, minutesADay), newMeans(toFloat(d.t.RainMM))
+	day, rain := counts(starts, d.n, minutesADay), newMeans(d.knownRain())
 	norms := d.norms(starts, rain, storage)
 	volume := func(i int) float64 { return float64(day[i]) * storage }
 	d.add(site.WaterUnexplained, "", holdFunc(d.n, func(i int) bool {
@@ -312,7 +327,7 @@ func (d *definer) missed() []silence {
 		cur.until = min(d.minuteOf(c.StartMS), d.n)
 		for ; k < len(d.t.Twin) && d.t.Twin[k].StartMS < c.StartMS-60_000; k++ {
 			i := d.minuteOf(d.t.Twin[k].StartMS)
-			if i < d.n && rain.mean(i-2*minutesADay, i)*2*minutesADay > 2 {
+			if i < d.n && !d.t.PumpOn[i] && rain.mean(i-2*minutesADay, i)*2*minutesADay > 2 {
 				cur.runs = append(cur.runs, i)
 			}
 		}

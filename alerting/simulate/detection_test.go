@@ -46,7 +46,7 @@ func (sc *scenario) draw(seed uint64, heldOut bool) (simulate.Config, time.Time)
 	from := time.Date(2013, month, 1, 0, 0, 0, 0, time.UTC).AddDate(0, 0, r.IntN(14)-30)
 	c.Installed = from.AddDate(0, -2, 0)
 	if sc.wetNew {
-		c.Installed = from
+		c.Installed = from.AddDate(0, 0, -1) // readings before the day of installation are refused
 	}
 	cfg := simulate.Config{Property: c.Property(), From: from, KeepTruth: true, NoPayload: true}
 	cfg.Traits = simulate.Traits{AirChangesPerHour: 0.05 + 0.08*r.Float64(), HumidistatOffset: 1.6*r.Float64() - 0.8, GroundLPerDay: 1 + 1.5*r.Float64()}
@@ -270,13 +270,14 @@ func (o *outcome) describe(a alerting.Alarm) string {
 		a.RaisedAt.Sub(o.faultAt).Hours()/24, a.ClearedAt.Format("01-02T15:04"), cause)
 }
 
-// callOuts that the fault led to.
-func (o *outcome) callOuts() int {
-	var ids []string
+// callOuts that the fault led to, each with its first alarm.
+func (o *outcome) callOuts() []string {
+	var ids, first []string
 	for _, a := range o.alarms {
 		if a.SuppressedBy == "" && !a.RaisedAt.Before(o.faultAt) && a.RaisedAt.Before(o.faultEnd.Add(12*hour)) && !slices.Contains(ids, a.CallOut) {
 			ids = append(ids, a.CallOut)
+			first = append(first, o.describe(a))
 		}
 	}
-	return len(ids)
+	return first
 }

@@ -18,12 +18,12 @@ const (
 	SetpointRaised                  // Size: set point in %RH [70]
 	AirOpening                      // hatch left open or vent reopened; Size: outdoor air changes per hour [3]
 	PlumbingLeak                    // onto the liner; Size: L/day [120]; wets a leak sensor, part runs to the sump
-	SpringWater                     // ground water into the sump without rain; Size: L/day [400]
+	SpringWater                     // ground water into the sump without rain, rising over days; Size: L/day [400]
 	Irrigation                      // a sprinkler by the wall, 05:00-07:00 local sun; Size: L/day [300]
 	PumpDead                        // motor open: no run, no current
 	PumpUnplugged                   // as PumpDead, with the outlet still live
 	PumpSeized                      // locked rotor: short pulses of current, no flow
-	ImpellerWorn                    // Size: share of the speed left [0.75]
+	ImpellerWorn                    // Size: share of the speed left after a month of wear [0.75]
 	DischargeBlocked                // Size: share of the flow left [0.02]
 	CheckValveLeak                  // the discharge line drains back after each run; Size: L/s [0.5]
 	FloatStuckOn                    // the pump never stops

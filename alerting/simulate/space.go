@@ -172,6 +172,9 @@ func (s *Space) minute(emit func(Message)) {
 		s.turnsAt = s.wrong.begin(s.faults, s.now)
 		s.refit()
 	}
+	if s.wrong.has(ImpellerWorn) && s.now%86400 == 0 {
+		s.refit()
+	}
 	start := s.now
 	s.outC, s.outPa = s.weather.At(start)
 	s.rainMM = s.rain.DepthMM(start) * stepS / rainStep
@@ -197,7 +200,11 @@ func (s *Space) minute(emit func(Message)) {
 func (s *Space) refit() {
 	s.flow = 1
 	if s.property.Sump != nil {
-		worn := s.wrong.sizeOr(ImpellerWorn, 1)
+		worn := 1.0
+		if s.wrong.has(ImpellerWorn) { // wears down over weeks
+			share := clamp(float64(s.now-s.wrong.since[ImpellerWorn])/wearS, 0, 1)
+			worn = 1 - share*(1-s.wrong.size[ImpellerWorn])
+		}
 		block := s.wrong.sizeOr(DischargeBlocked, 1)
 		s.flow = pumpFlowLps(s.property.Sump.Pump, s.property.Sump.Discharge, worn, block) / max(s.sump.primary.flowLps, 1e-9)
 	}
@@ -301,7 +308,7 @@ func (s *Space) stepWater(start int64) {
 	inflow := s.ground.step(s.rainMM)
 	inflow *= s.wrong.sizeOr(InflowSurge, 1)
 	inflow += s.traits.SeepLPerDay / 86400
-	inflow += s.wrong.sizeOr(SpringWater, 0) / 86400
+	inflow += s.spring(start)
 	if s.wrong.has(PlumbingLeak) {
 		inflow += s.wrong.size[PlumbingLeak] / 86400 * s.traits.WetLocation
 	}
@@ -325,6 +332,23 @@ func (s *Space) stepWater(start int64) {
 		s.twin.step(start*1000, inflow, &trouble{power: true, flowFactor: 1})
 		s.truth.inflow = inflow
 	}
+}
+
+// wearS is how long an impeller takes to wear, springS how long ground water
+// takes to rise.
+const (
+	wearS   = 30 * 86400.0
+	springS = 1.5 * 86400
+)
+
+// spring is ground water in L/s: it rises over days and swings slowly.
+func (s *Space) spring(start int64) float64 {
+	if !s.wrong.has(SpringWater) {
+		return 0
+	}
+	age := float64(start - s.wrong.since[SpringWater])
+	swing := 1 + 0.2*math.Sin(2*math.Pi*age/(5*86400)) + 0.15*math.Sin(2*math.Pi*age/(1.3*86400))
+	return s.wrong.size[SpringWater] / 86400 * (1 - math.Exp(-age/springS)) * swing
 }
 
 // wetLeakPoint: the leak sensor lies at the low spot of the liner.

@@ -74,9 +74,9 @@ func (t *tally) add(o *outcome, seed uint64) {
 	}
 	if o.sc.callOne {
 		r.callOne++
-		if n := o.callOuts(); n != 1 {
+		if calls := o.callOuts(); len(calls) != 1 {
 			r.callBad++
-			t.falses = append(t.falses, fmt.Sprintf("%s seed %d: %d call-outs", o.sc.name, seed, n))
+			t.falses = append(t.falses, fmt.Sprintf("%s seed %d: call-outs:\n    %s", o.sc.name, seed, strings.Join(calls, "\n    ")))
 		}
 	}
 }
