@@ -102,7 +102,7 @@ func (f *bench) allowAll(b *testing.B) {
 		b.Fatal(err)
 	}
 	defer acl.Close()
-	if _, err := io.WriteString(acl, "\nuser cottage-00.gw\ntopic write underkeep/1/#\n"); err != nil {
+	if _, err := io.WriteString(acl, "\nuser cottage-00/gw\ntopic write underkeep/1/#\n"); err != nil {
 		b.Fatal(err)
 	}
 	if err := f.mosquitto.cmd.Process.Signal(syscall.SIGHUP); err != nil {
@@ -155,9 +155,8 @@ func (f *bench) load(b *testing.B, messages []benchMessage) {
 	}
 	defer c.Close()
 	in, out := bufio.NewReaderSize(c, 64<<10), bufio.NewWriterSize(c, 64<<10)
-	user := "cottage-00.gw"
 	hello := append([]byte{0, 4}, "MQTT\x04\xc2\x00\x3c"...) // clean session, user, password, 60 s
-	for _, s := range []string{"loader", user, testPassword} {
+	for _, s := range []string{"loader", "cottage-00/gw", testPassword} {
 		hello = append(binary.BigEndian.AppendUint16(hello, uint16(len(s))), s...)
 	}
 	out.Write(append([]byte{0x10, byte(len(hello))}, hello...))

@@ -40,9 +40,18 @@ func Decode(sites Sites, topic string, payload []byte, received time.Time) store
 // Decode decodes and checks one message. The delivery holds the good records of
 // a pack and a refusal for each of the others; it shares the message's payload.
 func (c *Checker) Decode(m Message) store.Delivery {
+	var k check
+	c.decode(m, &k)
+	return k.out
+}
+
+// decode is Decode with memory that was used before: the delivery is k.out, and
+// its readings are valid until k is used again.
+func (c *Checker) decode(m Message, k *check) {
 	property, gateway, kind := ParseTopic(m.Topic)
-	k := check{message: &m, out: store.Delivery{
+	*k = check{message: m, latest: k.latest, out: store.Delivery{
 		Property: property, Gateway: gateway, Received: m.Received, Topic: clean(m.Topic, 512), Payload: m.Payload,
+		Readings: k.out.Readings[:0],
 	}}
 	if len(m.Payload) > store.MaxQuarantinePayload {
 		// A record refused by the database is rare; holding a whole pack of this
@@ -51,21 +60,21 @@ func (c *Checker) Decode(m Message) store.Delivery {
 	}
 	if kind == KindForeign {
 		k.refuse(store.ReasonWrongTopic, "topic is not underkeep/1/<property>/<gateway>/readings or /presence")
-		return k.out
+		return
 	}
 	s, ok := c.sites.Site(property)
 	if !ok {
 		k.refuse(store.ReasonUnknownProperty, fmt.Sprintf("property %s is not registered", property))
-		return k.out
+		return
 	}
 	if s.gateway != nil && !s.gateway(gateway) {
 		k.refuse(store.ReasonUnknownGateway, fmt.Sprintf("gateway %s was not added to property %s, or was revoked", gateway, property))
-		return k.out
+		return
 	}
 	k.site = s
 	if kind == KindPresence {
 		k.presence()
-		return k.out
+		return
 	}
 	d := c.decoders.Get().(*senml.Decoder)
 	records, err := d.Decode(m.Payload)
@@ -73,17 +82,17 @@ func (c *Checker) Decode(m Message) store.Delivery {
 	if len(records) <= 4096 { // one huge pack should not pin its memory for good
 		c.decoders.Put(d)
 	}
-	return k.out
 }
 
 // check is the work on one message.
 type check struct {
-	message *Message
+	message Message
 	site    *Site
 	out     store.Delivery
 	refused int                    // records refused, named or not
 	hash    [32]byte               // of the payload, once something was refused
 	raw     []byte                 // the payload as quarantine keeps it, likewise
+	several bool                   // the pack has more than one record
 	latest  []int64                // by series: µs of the latest reading, to see repeats
 	known   map[seriesTime]float64 // once times do not rise, every reading so far
 }
@@ -116,9 +125,15 @@ func (k *check) pack(records []senml.Record, err error) {
 		k.refuse(reason, err.Error())
 		return
 	}
-	k.out.Readings = make([]store.Reading, 0, len(records))
-	if len(records) > 1 {
-		k.latest = make([]int64, len(k.site.series))
+	if k.out.Readings == nil || cap(k.out.Readings) < len(records) {
+		k.out.Readings = make([]store.Reading, 0, len(records))
+	}
+	k.several = len(records) > 1
+	if n := len(k.site.series); k.several && cap(k.latest) < n {
+		k.latest = make([]int64, n)
+	} else if k.several {
+		k.latest = k.latest[:n]
+		clear(k.latest)
 	}
 	for i := range records {
 		k.record(&records[i], i)
@@ -230,7 +245,7 @@ func (k *check) when(r *senml.Record, spec *site.Spec) (at time.Time, relative b
 // accept takes the reading unless the pack has given another value for the same
 // time; the same value again is left out.
 func (k *check) accept(r *senml.Record, index int, s *series, reading store.Reading) {
-	if k.latest != nil {
+	if k.several {
 		first, repeated := k.repeat(s.index, reading.At.UnixMicro(), reading.Value)
 		if repeated && first != reading.Value {
 			k.refuseSeries(r, index, store.ReasonConflict, fmt.Sprintf("the same pack says %g for this time before", first), s, reading.At, reading.Value)

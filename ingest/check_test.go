@@ -256,6 +256,9 @@ func TestTopics(t *testing.T) {
 				t.Errorf("%q: topic %q would not be stored", topic, d.Refused[0].Topic)
 			}
 		}
+		if strings.HasPrefix(topic, "underkeep/1/heron-07/gw1/") && d.Property != "heron-07" {
+			t.Errorf("%q: not laid to its property but to %q", topic, d.Property)
+		}
 		if got != want || len(d.Readings)+len(d.Refused) != 1 {
 			t.Errorf("%q: %q, want %q (%d readings)", topic, got, want, len(d.Readings))
 		}

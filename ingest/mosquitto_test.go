@@ -53,12 +53,13 @@ func (m *mosquitto) path(name string) string { return filepath.Join(m.dir, name)
 
 func (m *mosquitto) writeAccounts(t testing.TB, gateways []string) {
 	t.Helper()
-	passwords, acl := "underkeep:"+testPassword+"\n", "user underkeep\ntopic read underkeep/1/#\n"
+	// A gateway's user name is "<property>/<gateway>", so that one pattern is the
+	// whole access list.
+	passwords := "underkeep:" + testPassword + "\n"
 	for _, g := range gateways {
-		user := strings.ReplaceAll(g, "/", ".")
-		passwords += user + ":" + testPassword + "\n"
-		acl += "\nuser " + user + "\ntopic write underkeep/1/" + g + "/#\n"
+		passwords += g + ":" + testPassword + "\n"
 	}
+	const acl = "user underkeep\ntopic read underkeep/1/#\n\npattern write underkeep/1/%u/#\n"
 	for name, content := range map[string]string{"passwords": passwords, "acl": acl} {
 		if err := os.WriteFile(m.path(name), []byte(content), 0o600); err != nil {
 			t.Fatal(err)
@@ -133,9 +134,8 @@ func (m *mosquitto) kill() {
 // publisher is a gateway as a general-purpose MQTT client plays it.
 func publisher(t testing.TB, addr, gateway string, change func(*mqtt.ClientOptions)) mqtt.Client {
 	t.Helper()
-	user := strings.ReplaceAll(gateway, "/", ".")
-	o := mqtt.NewClientOptions().AddBroker("tcp://" + addr).SetClientID("gateway-" + user)
-	o.SetUsername(user).SetPassword(testPassword).SetCleanSession(false).SetProtocolVersion(4)
+	o := mqtt.NewClientOptions().AddBroker("tcp://" + addr).SetClientID("gateway-" + gateway)
+	o.SetUsername(gateway).SetPassword(testPassword).SetCleanSession(false).SetProtocolVersion(4)
 	o.SetMaxReconnectInterval(50 * time.Millisecond).SetConnectTimeout(5 * time.Second)
 	if change != nil {
 		change(o)

@@ -27,7 +27,8 @@ func (k Kind) String() string {
 }
 
 // ParseTopic takes underkeep/1/<property>/<gateway>/readings|presence apart.
-// property and gateway are empty where kind is KindForeign.
+// Where kind is KindForeign, property and gateway are those that the topic
+// begins with, or both empty.
 func ParseTopic(topic string) (property, gateway string, kind Kind) {
 	rest, ok := strings.CutPrefix(topic, TopicPrefix)
 	if !ok {
@@ -47,7 +48,7 @@ func ParseTopic(topic string) (property, gateway string, kind Kind) {
 	case "presence":
 		return property, gateway, KindPresence
 	}
-	return "", "", KindForeign
+	return property, gateway, KindForeign
 }
 
 // ReadingsTopic is where a gateway publishes packs.

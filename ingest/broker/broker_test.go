@@ -77,9 +77,9 @@ func (in *inbox) has(message string) bool {
 	return false
 }
 
-// checkGateway knows gateways "<property>.<gateway>" with the password "right".
+// checkGateway knows gateways "<property>/<gateway>" with the password "right".
 func checkGateway(username, password string) (string, string, bool) {
-	p, g, ok := strings.Cut(username, ".")
+	p, g, ok := strings.Cut(username, "/")
 	return p, g, ok && password == "right" && ingest.ValidName(p) && ingest.ValidName(g)
 }
 
@@ -167,7 +167,7 @@ func TestPubackComesAfterTheCommit(t *testing.T) {
 	f := start(t, nil)
 	gate := make(chan struct{})
 	f.in.set(func() { f.in.gate = gate })
-	c := connect(t, options(f, "heron-07.gw1"))
+	c := connect(t, options(f, "heron-07/gw1"))
 	token := c.Publish(topic, 1, false, "a")
 	select {
 	case <-token.Done():
@@ -183,7 +183,7 @@ func TestPubackComesAfterTheCommit(t *testing.T) {
 func TestQoS2AndQoS0AreStoredToo(t *testing.T) {
 	t.Parallel()
 	f := start(t, nil)
-	c := connect(t, options(f, "heron-07.gw1"))
+	c := connect(t, options(f, "heron-07/gw1"))
 	for qos := range byte(3) {
 		if err := wait(c.Publish(topic, qos, false, fmt.Sprint(qos))); err != nil {
 			t.Fatal(err)
@@ -207,7 +207,7 @@ func TestFailureIsNotAcknowledged(t *testing.T) {
 		_ = conn.SetDeadline(time.Now().Add(10 * time.Second))
 		hello := packets.NewControlPacket(packets.Connect).(*packets.ConnectPacket)
 		hello.ProtocolName, hello.ProtocolVersion, hello.ClientIdentifier, hello.Keepalive = "MQTT", 4, "raw", 30
-		hello.UsernameFlag, hello.Username, hello.PasswordFlag, hello.Password = true, "heron-07.gw1", true, []byte("right")
+		hello.UsernameFlag, hello.Username, hello.PasswordFlag, hello.Password = true, "heron-07/gw1", true, []byte("right")
 		hello.CleanSession = true
 		pub := packets.NewControlPacket(packets.Publish).(*packets.PublishPacket)
 		pub.Qos, pub.MessageID, pub.TopicName, pub.Payload = qos, 7, topic, []byte("a")
@@ -231,7 +231,7 @@ func TestFailureMakesTheClientSendAgain(t *testing.T) {
 	f := start(t, nil)
 	f.in.set(func() { f.in.err = errors.New("database is away") })
 	var lost atomic.Int32
-	o := options(f, "heron-07.gw1")
+	o := options(f, "heron-07/gw1")
 	o.SetConnectionLostHandler(func(paho.Client, error) { lost.Add(1) })
 	c := connect(t, o)
 	c.Publish(topic, 1, false, "a")
@@ -245,7 +245,7 @@ func TestACommitThatTakesTooLongIsRejected(t *testing.T) {
 	f := start(t, func(c *Config) { c.DeliverTimeout = 50 * time.Millisecond })
 	gate := make(chan struct{})
 	f.in.set(func() { f.in.gate = gate })
-	c := connect(t, options(f, "heron-07.gw1"))
+	c := connect(t, options(f, "heron-07/gw1"))
 	c.Publish(topic, 1, false, "a")
 	eventually(t, "rejected", func() bool { return f.refused(t, refusedNotStored) >= 2 })
 	close(gate)
@@ -257,7 +257,7 @@ func TestShortKeepAliveShortensTheWait(t *testing.T) {
 	f := start(t, func(c *Config) { c.DeliverTimeout = time.Hour })
 	gate := make(chan struct{})
 	f.in.set(func() { f.in.gate = gate })
-	c := connect(t, options(f, "heron-07.gw1").SetKeepAlive(time.Second))
+	c := connect(t, options(f, "heron-07/gw1").SetKeepAlive(time.Second))
 	began := time.Now()
 	c.Publish(topic, 1, false, "a")
 	eventually(t, "rejected", func() bool { return f.refused(t, refusedNotStored) >= 1 })
@@ -278,7 +278,7 @@ func TestForeignTopicsAreRefusedAndCounted(t *testing.T) {
 		"underkeep/1/heron-07/gw1/", // no name behind it
 	}
 	for i, topic := range foreign {
-		o := options(f, "heron-07.gw1").SetAutoReconnect(false).SetClientID(fmt.Sprint("c", i))
+		o := options(f, "heron-07/gw1").SetAutoReconnect(false).SetClientID(fmt.Sprint("c", i))
 		var lost atomic.Bool
 		o.SetConnectionLostHandler(func(paho.Client, error) { lost.Store(true) })
 		c := connect(t, o)
@@ -304,7 +304,7 @@ func TestForeignTopicsAreRefusedAndCounted(t *testing.T) {
 func TestMisspeltTopicsReachTheDoor(t *testing.T) {
 	t.Parallel()
 	f := start(t, nil)
-	c := connect(t, options(f, "heron-07.gw1"))
+	c := connect(t, options(f, "heron-07/gw1"))
 	if err := wait(c.Publish("underkeep/1/heron-07/gw1/reading", 1, false, "x")); err != nil || len(f.in.got()) != 1 {
 		t.Errorf("%v, %v", err, f.in.got())
 	}
@@ -313,7 +313,7 @@ func TestMisspeltTopicsReachTheDoor(t *testing.T) {
 func TestNobodySubscribes(t *testing.T) {
 	t.Parallel()
 	f := start(t, nil)
-	c := connect(t, options(f, "heron-07.gw1"))
+	c := connect(t, options(f, "heron-07/gw1"))
 	for _, filter := range []string{"#", topic, "underkeep/1/heron-07/gw1/#", "$SYS/#", "$share/g/underkeep/#"} {
 		token := c.Subscribe(filter, 1, func(paho.Client, paho.Message) { t.Errorf("%s delivered something", filter) })
 		if err := wait(token); err == nil {
@@ -339,9 +339,9 @@ func TestWrongCredentialsAreRefused(t *testing.T) {
 		func(o *paho.ClientOptions) { o.SetPassword("wrong") },
 		func(o *paho.ClientOptions) { o.SetUsername("heron-07") },
 		func(o *paho.ClientOptions) { o.SetUsername("").SetPassword("") },
-		func(o *paho.ClientOptions) { o.SetUsername("heron-07.gw/1") },
+		func(o *paho.ClientOptions) { o.SetUsername("heron-07/gw/1") },
 	} {
-		o := options(f, "heron-07.gw1")
+		o := options(f, "heron-07/gw1")
 		change(o)
 		if err := wait(paho.NewClient(o).Connect()); err == nil {
 			t.Errorf("%s let in", o.Username)
@@ -358,7 +358,7 @@ func TestClientIDsAreEachGatewaysOwn(t *testing.T) {
 	f := start(t, nil)
 	var lost atomic.Int32
 	var clients []paho.Client
-	for _, g := range []string{"heron-07.gw1", "egret-01.gw1", "heron-07.gw2"} {
+	for _, g := range []string{"heron-07/gw1", "egret-01/gw1", "heron-07/gw2"} {
 		o := options(f, g).SetAutoReconnect(false)
 		o.SetConnectionLostHandler(func(paho.Client, error) { lost.Add(1) })
 		clients = append(clients, connect(t, o))
@@ -378,7 +378,7 @@ const presence = "underkeep/1/heron-07/gw1/presence"
 func TestPresenceIsRetainedAndReadingsAreNot(t *testing.T) {
 	t.Parallel()
 	f := start(t, nil)
-	c := connect(t, options(f, "heron-07.gw1"))
+	c := connect(t, options(f, "heron-07/gw1"))
 	for _, m := range [][2]string{{presence, "online"}, {topic, "[]"}, {presence + "s", "x"}} {
 		if err := wait(c.Publish(m[0], 1, true, m[1])); err != nil {
 			t.Fatal(err)
@@ -410,7 +410,7 @@ func dropOnClose(f *fixture, o *paho.ClientOptions) (cut func()) {
 func TestAWillIsStored(t *testing.T) {
 	t.Parallel()
 	f := start(t, nil)
-	o := options(f, "heron-07.gw1").SetAutoReconnect(false).SetWill(presence, "offline", 1, true)
+	o := options(f, "heron-07/gw1").SetAutoReconnect(false).SetWill(presence, "offline", 1, true)
 	cut := dropOnClose(f, o)
 	connect(t, o)
 	cut()
@@ -424,14 +424,14 @@ func TestAWillIsStored(t *testing.T) {
 func TestAWillIsBeliedByTheNextConnection(t *testing.T) {
 	t.Parallel()
 	f := start(t, nil)
-	o := options(f, "heron-07.gw1").SetWill(presence, "offline", 1, true)
+	o := options(f, "heron-07/gw1").SetWill(presence, "offline", 1, true)
 	cut := dropOnClose(f, o)
 	c := connect(t, o)
 	cut()
 	eventually(t, "connected again", func() bool { return c.IsConnectionOpen() && f.Clients() == 1 })
 	// A takeover likewise: the same client id connects while the old connection
 	// still stands.
-	connect(t, options(f, "heron-07.gw1").SetWill(presence, "offline", 1, true))
+	connect(t, options(f, "heron-07/gw1").SetWill(presence, "offline", 1, true))
 	time.Sleep(2 * willDelay) // what must not happen has no signal
 	if f.in.has(presence + " offline") {
 		t.Error("a gateway that is connected was stored as offline")
@@ -442,7 +442,7 @@ func TestAForeignWillIsRefused(t *testing.T) {
 	t.Parallel()
 	f := start(t, nil)
 	for _, topic := range []string{"underkeep/1/egret-01/gw1/presence", topic, "x"} {
-		if err := wait(paho.NewClient(options(f, "heron-07.gw1").SetWill(topic, "offline", 1, true)).Connect()); err == nil {
+		if err := wait(paho.NewClient(options(f, "heron-07/gw1").SetWill(topic, "offline", 1, true)).Connect()); err == nil {
 			t.Errorf("will on %s accepted", topic)
 		}
 	}
@@ -455,7 +455,7 @@ func TestAForeignWillIsRefused(t *testing.T) {
 func TestStopSendsNoWills(t *testing.T) {
 	t.Parallel()
 	f := start(t, nil)
-	connect(t, options(f, "heron-07.gw1").SetAutoReconnect(false).SetWill(presence, "offline", 1, true))
+	connect(t, options(f, "heron-07/gw1").SetAutoReconnect(false).SetWill(presence, "offline", 1, true))
 	f.Stop(t.Context())
 	f.Stop(t.Context())
 	if got := f.in.got(); len(got) != 0 {
@@ -473,7 +473,7 @@ func TestStopLetsWaitingMessagesFinish(t *testing.T) {
 	f := start(t, nil)
 	gate := make(chan struct{})
 	f.in.set(func() { f.in.gate = gate })
-	token := connect(t, options(f, "heron-07.gw1").SetAutoReconnect(false)).Publish(topic, 1, false, "a")
+	token := connect(t, options(f, "heron-07/gw1").SetAutoReconnect(false)).Publish(topic, 1, false, "a")
 	eventually(t, "waits", func() bool { return f.server.Info.Clone().MessagesReceived == 1 })
 	stopped := make(chan struct{})
 	go func() {
@@ -491,7 +491,7 @@ func TestStopByForceRejects(t *testing.T) {
 	t.Parallel()
 	f := start(t, func(c *Config) { c.DeliverTimeout = time.Hour })
 	f.in.set(func() { f.in.gate = make(chan struct{}) })
-	token := connect(t, options(f, "heron-07.gw1").SetKeepAlive(0).SetAutoReconnect(false)).Publish(topic, 1, false, "a")
+	token := connect(t, options(f, "heron-07/gw1").SetKeepAlive(0).SetAutoReconnect(false)).Publish(topic, 1, false, "a")
 	eventually(t, "waits", func() bool { return f.server.Info.Clone().MessagesReceived == 1 })
 	ctx, cancel := context.WithTimeout(t.Context(), 50*time.Millisecond)
 	defer cancel()
@@ -513,7 +513,7 @@ func TestNotReadyTurnsGatewaysAway(t *testing.T) {
 			return nil
 		}
 	})
-	o := options(f, "heron-07.gw1")
+	o := options(f, "heron-07/gw1")
 	if err := wait(paho.NewClient(o).Connect()); err == nil || !strings.Contains(err.Error(), "navailable") {
 		t.Errorf("connect: %v", err)
 	}
@@ -537,14 +537,14 @@ func TestStrangersAreBounded(t *testing.T) {
 		t.Cleanup(func() { c.Close() })
 	}
 	for i := range 10 { // an admitted gateway gives its place back
-		connect(t, options(f, fmt.Sprintf("heron-07.gw%d", i)))
+		connect(t, options(f, fmt.Sprintf("heron-07/gw%d", i)))
 	}
 }
 
 func TestPacketsAreBounded(t *testing.T) {
 	t.Parallel()
 	f := start(t, func(c *Config) { c.MaxPacket = 1 << 20 })
-	c := connect(t, options(f, "heron-07.gw1").SetAutoReconnect(false))
+	c := connect(t, options(f, "heron-07/gw1").SetAutoReconnect(false))
 	if err := wait(c.Publish(topic, 1, false, make([]byte, 900<<10))); err != nil {
 		t.Fatal(err)
 	}
@@ -575,7 +575,7 @@ func TestTLS(t *testing.T) {
 	f := start(t, func(c *Config) {
 		c.TLS = &tls.Config{Certificates: []tls.Certificate{{Certificate: [][]byte{der}, PrivateKey: k}}, MinVersion: tls.VersionTLS12}
 	})
-	o := options(f, "heron-07.gw1").SetTLSConfig(&tls.Config{RootCAs: pool, MinVersion: tls.VersionTLS12})
+	o := options(f, "heron-07/gw1").SetTLSConfig(&tls.Config{RootCAs: pool, MinVersion: tls.VersionTLS12})
 	o.Servers = nil
 	o.AddBroker("ssl://" + f.Addr().String())
 	if err := wait(connect(t, o).Publish(topic, 1, false, "a")); err != nil || !f.in.has(topic+" a") {
