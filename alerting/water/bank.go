@@ -4,7 +4,7 @@ import "math"
 
 // The model behind a Response is a small bank of catchments, all run side by side.
 // Each mode has a soil store of its own size and recovery: what rain it passes on is
-// the share (fill/size)^1.5 of it, so a dry store gives the initial loss, and a wet one
+// the share (fill/size)^exponent of it, so a dry store gives the initial loss, and a wet one
 // the dependence on antecedent wetness. What is passed on runs through four paths of
 // two equal linear reservoirs each (a Nash cascade of order 2), from a roof drain to a
 // water table. How many cycles a millimetre brings on each path is learned; so is how
@@ -20,18 +20,18 @@ const (
 	cellHours  = 0.25
 )
 
-// modeSizes and modeRecovery span the catchments of a house: mm of soil store, hours
-// in which it drains to 1/e. modeShare is the share of rain that passes, roughly, and
-// only scales the prior.
+// The modes span the catchments of a house: mm of soil store, hours in which it drains
+// to 1/e, and how sharply it begins to pass rain on. modeShare is the share of rain that
+// passes, roughly, and only scales the prior.
 var (
-	modeSizeMm        = [modes]float64{2, 2, 12, 12, 45, 45}
-	modeRecoveryHours = [modes]float64{36, 192, 36, 192, 36, 192}
-	modeShare         = [modes]float64{0.6, 0.8, 0.3, 0.55, 0.08, 0.2}
+	modeSizeMm        = [modes]float64{5, 20, 40, 80, 30, 70}
+	modeRecoveryHours = [modes]float64{120, 120, 240, 240, 240, 240}
+	modeExponent      = [modes]float64{2, 2, 1, 1, 3, 3}
+	modeShare         = [modes]float64{0.5, 0.3, 0.4, 0.3, 0.2, 0.1}
 	pathHours         = [paths]float64{0.5, 3, 12, 48} // of each of the two reservoirs
 )
 
 const (
-	soilExponent = 1.5
 	// sinceHours: what stands in a basin seeps away again, or was never there; counted
 	// inflow fades with this time constant.
 	sinceHours = 240.0
@@ -59,14 +59,10 @@ func perMode(f func(int) float64) (out [modes]float64) {
 // Mode is one catchment of the bank with what it has learned. Exported only so that it
 // can be marshalled.
 type Mode struct {
-	SoilMm  float32           // fill of the soil store
-	StageMm [paths][2]float32 // fill of the reservoirs
-	SinceMm [paths]float32    // outflow since the last cycle, fading
-	// FreshMm and FreshSinceMm are the same for rain that fell after the last cycle.
-	// It is judged apart: how long the water of earlier rain keeps coming is known worst.
-	FreshMm      [paths][2]float32
-	FreshSinceMm [paths]float32
-	LatestMm     [paths]float32 // outflow in the last cell
+	SoilMm   float32           // fill of the soil store
+	StageMm  [paths][2]float32 // fill of the reservoirs
+	SinceMm  [paths]float32    // outflow since the last cycle, fading
+	LatestMm [paths]float32    // outflow in the last cell
 	// Cycles credited to each path (last: to none, the dry-weather part) and the
 	// exposure behind them, mm or hours; their ratio is the gain. New… is what the
 	// current segment adds once it is found fit to learn from.
@@ -89,9 +85,7 @@ func (m *Mode) step(i int, rainMm, since float64) (fromRain, without float64) {
 	excess := m.passOn(i, rainMm)
 	for k := range paths {
 		out := route(&m.StageMm[k], k, excess)
-		fresh := route(&m.FreshMm[k], k, excess*since)
 		m.LatestMm[k] = float32(out)
-		m.FreshSinceMm[k] = float32(float64(m.FreshSinceMm[k])*sinceKeep + fresh*since)
 		m.SinceMm[k] = float32(float64(m.SinceMm[k])*sinceKeep + out*since)
 		m.NewExposure[k] += float32(out)
 		fromRain += m.gain(k) * out
@@ -106,7 +100,7 @@ func (m *Mode) passOn(i int, rainMm float64) float64 {
 	size, fill := modeSizeMm[i], float64(m.SoilMm)
 	excess := 0.0
 	if rainMm > 0 {
-		excess = rainMm * math.Pow(fill/size, soilExponent)
+		excess = rainMm * math.Pow(fill/size, modeExponent[i])
 		fill += rainMm - excess
 		if fill > size {
 			excess += fill - size
@@ -128,20 +122,18 @@ func route(stage *[2]float32, k int, inMm float64) float64 {
 	return out
 }
 
-// inflow is what has come since the last cycle, in cycles: of rain that fell since then,
-// and of all rain.
-func (m *Mode) inflow() (fresh, all float64) {
+// inflow is what rain has brought since the last cycle, in cycles.
+func (m *Mode) inflow() float64 {
+	v := 0.0
 	for k := range paths {
-		g := m.gain(k)
-		fresh += g * float64(m.FreshSinceMm[k])
-		all += g * float64(m.SinceMm[k])
+		v += m.gain(k) * float64(m.SinceMm[k])
 	}
-	return fresh, all
+	return v
 }
 
 // emptied says that the basin is at float-off: what came before is pumped.
 func (m *Mode) emptied() {
-	m.SinceMm, m.FreshSinceMm, m.FreshMm = [paths]float32{}, [paths]float32{}, [paths][2]float32{}
+	m.SinceMm = [paths]float32{}
 }
 
 // credit shares one cycle out among the paths and the dry-weather part by what each
@@ -181,7 +173,7 @@ func (m *Mode) learn(keepRain, keepDry float64) {
 		m.Cycles[k] = keep*m.Cycles[k] + m.NewCycles[k]
 		m.Exposure[k] = keep*m.Exposure[k] + m.NewExposure[k]
 	}
-	const temper, keepScore = 0.2, 0.97 // cycles of one storm are far from independent
+	const temper, keepScore = 0.5, 0.97 // cycles of one storm are far from independent
 	m.Score = keepScore*m.Score + temper*m.NewScore
 	m.drop()
 }

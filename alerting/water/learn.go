@@ -5,13 +5,13 @@ import "math"
 const (
 	rainMemoryMm   = 300.0 // depth (routed) after which old evidence has faded to 1/e
 	dryMemoryHours = 60 * 24.0
-	timingKeep     = 0.95 // memory of about 20 storms
+	timingKeep     = 0.97 // memory of about 30 segments
 	// surprise: a segment whose cycles are off by more than this many of its usual
 	// spread, in ln, speaks of a change at the site; what was known fades faster then.
 	surpriseSpreads = 2.5
 	surpriseKeep    = 0.6
-	// holdBelow: silence less likely than this is not learned from unless a test or a
-	// later cycle... proves the pump.
+	// holdBelow: silence less likely than this is not learned from unless a test proves
+	// the pump: it may be dead.
 	holdBelow = 0.05
 	// leastUnconnected keeps the door open for a site that is repaired.
 	leastUnconnected = 1e-4
@@ -19,9 +19,11 @@ const (
 
 // notePeak keeps the greatest inflow that the bank expected while the pump was silent.
 func (r *Response) notePeak() {
-	fresh, all := r.inflow()
-	r.PeakFresh = max(r.PeakFresh, float32(fresh))
-	r.PeakAll = max(r.PeakAll, float32(all))
+	m := float32(r.inflow())
+	if r.SegmentCycles == 0 {
+		r.SegmentFirst = m
+	}
+	r.SegmentPeak = max(r.SegmentPeak, m)
 	r.CycleExpected = r.SegmentExpected
 }
 
@@ -31,7 +33,7 @@ func (r *Response) noteFirst(at Micros) {
 	if r.StormCycles > 0 || !r.wet(at) || at < r.BlindTo {
 		return
 	}
-	m, _ := r.inflow()
+	m := r.inflow()
 	without := r.dryRate() * math.Max(0, float64(at-r.CycleAt)/microsPerHour)
 	if m <= 0 || m < without {
 		return // this one needed no rain
@@ -42,9 +44,8 @@ func (r *Response) noteFirst(at Micros) {
 }
 
 // learnSilence weighs a silence that is known to be true.
-func (r *Response) learnSilence(at Micros) {
-	fresh, _ := r.inflow()
-	u, chance := r.Unconnected, r.Fresh.beyond(fresh)
+func (r *Response) learnSilence() {
+	u, chance := r.Unconnected, r.First.beyond(r.inflow())
 	r.setUnconnected(u / (u + (1-u)*chance))
 }
 
@@ -54,10 +55,9 @@ func (r *Response) setUnconnected(u float64) {
 
 // dryRate is the cycles an hour that need no rain.
 func (r *Response) dryRate() float64 {
-	w := r.weights()
 	rate := 0.0
 	for i := range r.Modes {
-		rate += w[i] * r.Modes[i].gain(dry)
+		rate += r.Weights[i] * r.Modes[i].gain(dry)
 	}
 	return rate
 }
@@ -73,7 +73,7 @@ func (r *Response) closeSegment(at Micros) {
 		r.Held = true
 	default:
 		if r.SegmentCycles == 0 && r.SegmentRainMm > 0 {
-			r.learnSilence(at)
+			r.learnSilence()
 		}
 		r.learnPeaks()
 		r.learnSegment(at)
@@ -85,9 +85,9 @@ func (r *Response) closeSegment(at Micros) {
 func (r *Response) learnPeaks() {
 	const telling = 1.5 // a segment of less expected inflow could not have shown anything
 	r.notePeak()
-	if r.SegmentExpected > telling || r.PeakAll > 1 {
-		r.Fresh.note(float64(r.PeakFresh))
-		r.All.note(float64(r.PeakAll))
+	if r.SegmentExpected > telling || r.SegmentPeak > 1 {
+		r.First.note(float64(r.SegmentFirst))
+		r.Peak.note(float64(r.SegmentPeak))
 	}
 }
 
@@ -101,13 +101,16 @@ func (r *Response) learnSegment(at Micros) {
 		}
 		keepRain = math.Min(keepRain, math.Exp(-routed/rainMemoryMm))
 	}
-	if r.surprising() {
+	if off := r.surprise(); off > 0 {
 		keepRain *= surpriseKeep
+		r.First.note(math.Exp(off))
+		r.Peak.note(math.Exp(off))
 	}
 	keepDry := math.Exp(-float64(at-r.LearntAt) / (dryMemoryHours * microsPerHour))
 	for i := range r.Modes {
 		r.Modes[i].learn(keepRain, keepDry)
 	}
+	r.weigh()
 	if r.SegmentRainMm > 0 {
 		r.LearntStorms++
 	}
@@ -117,13 +120,17 @@ func (r *Response) learnSegment(at Micros) {
 	r.beginSegment(at)
 }
 
-// surprising says whether the segment's cycles are far from what was expected.
-func (r *Response) surprising() bool {
+// surprise is by how much, in ln, the segment's cycles are off from what was expected,
+// when that is far more than usual; else 0.
+func (r *Response) surprise() float64 {
 	if r.SegmentExpected < 2 && r.SegmentCycles < 3 {
-		return false
+		return 0
 	}
-	off := math.Log((float64(r.SegmentCycles) + 0.5) / (float64(r.SegmentExpected) + 0.5))
-	return math.Abs(off) > surpriseSpreads*math.Max(math.Sqrt(r.Fresh.Variance), 0.3)
+	off := math.Abs(math.Log((float64(r.SegmentCycles) + 0.5) / (float64(r.SegmentExpected) + 0.5)))
+	if off > surpriseSpreads*math.Max(math.Sqrt(r.First.Variance), leastScale) {
+		return off
+	}
+	return 0
 }
 
 func (r *Response) dropSegment(at Micros) {
@@ -136,5 +143,5 @@ func (r *Response) dropSegment(at Micros) {
 func (r *Response) beginSegment(at Micros) {
 	r.LearntAt = at
 	r.SegmentCycles, r.SegmentExpected, r.SegmentRainMm = 0, 0, 0
-	r.PeakFresh, r.PeakAll, r.CycleExpected = 0, 0, 0
+	r.SegmentFirst, r.SegmentPeak, r.CycleExpected = 0, 0, 0
 }

@@ -34,8 +34,8 @@ func NewResponse(waterHistory string, from Micros) Response {
 	r := Response{
 		Version: ResponseVersion, Cell: from - from%cellMicros, CycleAt: from, LearntAt: from,
 		Unconnected: p.unconnected,
-		Fresh:       Spread{Weight: priorStorms, Variance: p.spread * p.spread},
-		All:         Spread{Weight: priorStorms, Variance: p.spread * p.spread},
+		First:       Spread{Weight: priorStorms, Variance: p.spread * p.spread},
+		Peak:        Spread{Weight: priorStorms, Variance: p.spread * p.spread},
 	}
 	for i := range r.Modes {
 		m := &r.Modes[i]
@@ -47,5 +47,6 @@ func NewResponse(waterHistory string, from Micros) Response {
 		m.Exposure[dry] = priorHours
 		m.Cycles[dry] = float32(p.dryPerDay / 24 * priorHours)
 	}
+	r.weigh()
 	return r
 }

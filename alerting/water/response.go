@@ -14,6 +14,7 @@ type Response struct {
 	Version uint8
 	Storms  Storms
 	Modes   [modes]Mode
+	Weights [modes]float64 // of the modes, by how well each foresaw the cycles
 
 	Cell     Micros  // start of the current cell of the grid
 	CellMm   float32 // rain in it so far
@@ -31,12 +32,12 @@ type Response struct {
 
 	// Unconnected is the probability that rain does not reach this basin at all.
 	Unconnected float64
-	// Fresh and All record how far the bank's word can be trusted: ln of the greatest
-	// inflow that it expected between two cycles of a segment, of rain that fell since the
-	// cycle before and of all rain. Peak… are those of the segment so far.
-	Fresh, All         Spread
-	PeakFresh, PeakAll float32
-	CycleExpected      float32 // SegmentExpected at the last cycle
+	// First and Peak record how far the bank's word can be trusted: the ln of the inflow
+	// that it expected when the first cycle of a segment came, and of the greatest between
+	// any two. Segment… are those of the segment so far.
+	First, Peak               Spread
+	SegmentFirst, SegmentPeak float32
+	CycleExpected             float32 // SegmentExpected at the last cycle
 	// LearntCycles per LearntMm, fading: what a person is shown.
 	LearntCycles, LearntMm float32
 	LearntStorms           int32
@@ -110,7 +111,7 @@ func (r *Response) Cycle(at Micros) {
 func (r *Response) Tested(at Micros) {
 	r.Advance(at)
 	if r.SegmentCycles == 0 {
-		r.learnSilence(at)
+		r.learnSilence()
 	}
 	r.Held = false
 	r.learnSegment(at)
@@ -145,7 +146,7 @@ func (r *Response) Advance(now Micros) {
 
 // step closes the current cell.
 func (r *Response) step() {
-	w := r.weights()
+	w := &r.Weights
 	since := math.Min(1, float64(r.Cell+cellMicros-r.CycleAt)/cellMicros)
 	wet := r.wet(r.Cell)
 	for i := range r.Modes {
@@ -164,21 +165,20 @@ func (r *Response) step() {
 	}
 }
 
-// weights of the modes, by how well each foresaw the cycles.
-func (r *Response) weights() (w [modes]float64) {
+// weigh the modes anew by their scores.
+func (r *Response) weigh() {
 	top := math.Inf(-1)
 	for i := range r.Modes {
 		top = math.Max(top, float64(r.Modes[i].Score))
 	}
 	sum := 0.0
-	for i := range w {
-		w[i] = math.Exp(float64(r.Modes[i].Score) - top)
-		sum += w[i]
+	for i := range r.Modes {
+		r.Weights[i] = math.Exp(float64(r.Modes[i].Score) - top)
+		sum += r.Weights[i]
 	}
-	for i := range w {
-		w[i] /= sum
+	for i := range r.Weights {
+		r.Weights[i] /= sum
 	}
-	return w
 }
 
 // at is a copy of the state as of now. Rain of the current, unfinished cell is not

@@ -8,8 +8,9 @@ import "math"
 //
 // Rain has brought the inflow m (in cycles, by the bank) since then. A working pump
 // would still be silent if the bank is that far off, or if rain does not reach this
-// basin at all. How far off it usually is, is learned from the first cycles of earlier
-// storms: ln m at such a moment follows a Student distribution.
+// basin at all. How far off it usually is, is learned from earlier storms: the ln of the
+// greatest inflow that the bank expected of a silent but working pump, as a Student
+// distribution.
 func (r *Response) SilenceProbability(now Micros) float64 {
 	if !r.wet(now) || now < r.BlindTo {
 		return 1
@@ -24,38 +25,47 @@ func (r *Response) wet(now Micros) bool {
 }
 
 // silence is the probability as the state stands, over all modes: where they disagree,
-// as they do after a long dry time, it stays high.
+// as they do after a long dry time, it stays high. Weights are squared, so that modes
+// long known to be poor do not hold a clear case up.
 func (r *Response) silence() float64 {
-	w := r.weights()
-	cut := r.hindsight(r.PeakAll)
-	p := 0.0
+	cut := r.hindsight()
+	p, sum := 0.0, 0.0
 	for i := range r.Modes {
-		_, all := r.Modes[i].inflow()
-		p += w[i] * r.All.beyond(all*cut)
+		w := r.Weights[i] * r.Weights[i]
+		p += w * r.beyond(r.Modes[i].inflow()*cut)
+		sum += w
 	}
-	return r.Unconnected + (1-r.Unconnected)*p
+	return r.Unconnected + (1-r.Unconnected)*p/sum
+}
+
+// beyond is the probability that a working pump is still silent at an inflow, by the
+// worse of the two records while a storm has not brought a cycle yet.
+func (r *Response) beyond(cycles float64) float64 {
+	p := r.Peak.beyond(cycles)
+	if r.SegmentCycles == 0 {
+		p = math.Max(p, r.First.beyond(cycles))
+	}
+	return p
 }
 
 // hindsight is by how much the bank's word is cut in this storm, since its cycles have
 // already shown it to expect too much: by the greatest inflow between two of them, and
 // by their number against the expected one.
-func (r *Response) hindsight(peak float32) float64 {
+func (r *Response) hindsight() float64 {
 	if r.SegmentCycles == 0 {
 		return 1
 	}
 	byNumber := float64(r.SegmentCycles+1) / float64(r.CycleExpected+1)
-	return math.Min(1, byNumber) / math.Max(1, float64(peak))
+	return math.Min(1, byNumber) / math.Max(1, float64(r.SegmentPeak))
 }
 
-// inflow since the last cycle, over all modes.
-func (r *Response) inflow() (fresh, all float64) {
-	w := r.weights()
+// inflow that rain has brought since the last cycle, in cycles, over all modes.
+func (r *Response) inflow() float64 {
+	m := 0.0
 	for i := range r.Modes {
-		f, a := r.Modes[i].inflow()
-		fresh += w[i] * f
-		all += w[i] * a
+		m += r.Weights[i] * r.Modes[i].inflow()
 	}
-	return fresh, all
+	return m
 }
 
 // The range of inflows that are told apart: a basin that was nearly full runs at any
@@ -84,7 +94,7 @@ func (s Spread) exceeds(x float64) float64 {
 }
 
 // leastScale: no bank knows a site's water better than this (ln units).
-const leastScale = 0.3
+const leastScale = 0.32
 
 // studentUpperTail is P(T > t) by Wallace's transformation to a normal deviate (1959,
 // from memory; within 0.002 of the exact tail for 3 degrees of freedom and more).
