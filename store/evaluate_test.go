@@ -198,6 +198,44 @@ func TestEvaluationOfLateDataEqualsThatInOrder(t *testing.T) {
 	}
 }
 
+// Gateways do not send in step: what is late by seconds is put in order, and
+// costs the readings of the last minute or two, not those of six hours.
+func TestSlightlyLateReadingsCostLittle(t *testing.T) {
+	t.Parallel()
+	s, tidy := openTest(t), openTest(t)
+	withCottages(t, s, "heron-07")
+	withCottages(t, tidy, "heron-07")
+	start := humid
+	record(t, s, airing("heron-07", start.Add(-10*time.Hour), start, constant(66)))
+	record(t, tidy, airing("heron-07", start.Add(-10*time.Hour), start, constant(66)))
+	evaluateAll(t, s, start)
+	evaluateAll(t, tidy, start)
+	late, read := 0, 0
+	var all []Delivery
+	for i := range 40 {
+		at := start.Add(time.Duration(i) * 20 * time.Second)
+		ahead := message("heron-07", "north-bay", site.RH, at, 66)
+		behind := message("heron-07", "sump", site.HighWater, at.Add(-time.Duration(i%7)*time.Second), float64(i/10%2))
+		ahead.Received, behind.Received = at, at.Add(time.Second)
+		all = append(all, ahead, behind)
+		for _, d := range []Delivery{ahead, behind} {
+			record(t, s, d)
+			out := evaluateAll(t, s, d.Received)
+			late += out.Late
+			read += out.Readings
+		}
+	}
+	record(t, tidy, all...)
+	evaluateAll(t, tidy, start.Add(20*time.Minute))
+	evaluateAll(t, s, start.Add(20*time.Minute))
+	if diff := cmp.Diff(state(t, tidy), state(t, s)); diff != "" || !strings.Contains(state(t, s), "high-water") {
+		t.Errorf("in order and out of it differ: %s", diff)
+	}
+	if late < 30 || read > 80+late*15 {
+		t.Errorf("%d times late, %d readings for 80 new ones", late, read)
+	}
+}
+
 // A second process takes over from the state in the database at any moment.
 func TestEvaluationGoesOnInAnotherProcess(t *testing.T) {
 	t.Parallel()

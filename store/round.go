@@ -30,6 +30,40 @@ type judged struct {
 	revision int32 // of the registration it was made for
 	edge     []int16
 	gateways []gatewayHeard
+	recent   [2]snapshot // older first
+}
+
+// snapshot is a state of a moment ago. Gateways do not send in step, so most of
+// what is late is late by seconds; a checkpoint would be hours back.
+type snapshot struct {
+	pos   int64 // Unix µs; 0: none
+	state []byte
+	edge  []int16
+}
+
+// snapshotEvery is the event time between snapshots.
+const snapshotEvery = time.Minute
+
+// keep takes a snapshot where one is due.
+func (j *judged) keep() {
+	at := j.ev.EvaluatedTo()
+	if at.IsZero() || at.UnixMicro()-j.recent[1].pos < snapshotEvery.Microseconds() {
+		return
+	}
+	j.recent[0] = j.recent[1]
+	j.recent[1] = snapshot{at.UnixMicro(), j.ev.EventState(), slices.Clone(j.edge)}
+}
+
+// before is the latest snapshot that a reading of this time does not make
+// void; those that it does are forgotten.
+func (j *judged) before(at int64) (snapshot, bool) {
+	for i := len(j.recent) - 1; i >= 0; i-- {
+		if s := j.recent[i]; s.pos != 0 && s.pos < at {
+			return s, true
+		}
+		j.recent[i] = snapshot{}
+	}
+	return snapshot{}, false
 }
 
 // gatewayHeard mirrors a row of gateway_status, times in Unix µs, 0 for never.
@@ -288,6 +322,12 @@ func (r *round) rewind(ctx context.Context, tx pgx.Tx) error {
 		}
 		j.late = true
 		r.out.Late++
+		if recent, ok := j.j.before(j.earliest); ok {
+			if err := r.rewindTo(j, recent); err != nil {
+				return err
+			}
+			continue
+		}
 		var at time.Time
 		var state []byte
 		err := tx.QueryRow(ctx, `SELECT at, state FROM checkpoint WHERE property_id = $1 AND at <= $2 ORDER BY at DESC LIMIT 1`,
@@ -295,7 +335,7 @@ func (r *round) rewind(ctx context.Context, tx pgx.Tx) error {
 		if err != nil && !isNoRows(err) {
 			return fmt.Errorf("checkpoint of %s: %w", j.reg.ID, err)
 		}
-		if err := r.rewindTo(j, at, state); err != nil {
+		if err := r.rewindTo(j, snapshot{pos: at.UnixMicro(), state: state}); err != nil {
 			return err
 		}
 	}
@@ -304,14 +344,14 @@ func (r *round) rewind(ctx context.Context, tx pgx.Tx) error {
 
 // rewindTo goes back to a state; a state that cannot be read, or nil, means
 // the beginning.
-func (r *round) rewindTo(j *job, at time.Time, state []byte) error {
+func (r *round) rewindTo(j *job, to snapshot) error {
 	return guarded(j.reg.ID, func() {
 		j.j.edge = nil
 		j.from = 0
-		if state != nil {
-			err := j.j.ev.Rewind(state)
+		if to.state != nil {
+			err := j.j.ev.Rewind(to.state)
 			if err == nil {
-				j.from = at.UnixMicro()
+				j.from, j.j.edge = to.pos, slices.Clone(to.edge)
 				return
 			}
 			r.s.log.Warn("evaluation goes back to the beginning", "property", j.reg.ID, "error", err)
@@ -341,6 +381,7 @@ func (r *round) step(j *job) error {
 	return guarded(j.reg.ID, func() {
 		j.output = j.j.ev.Step(*in)
 		j.moveEdge()
+		j.j.keep()
 		r.out.Changes += len(j.output.Changes)
 	})
 }
@@ -353,7 +394,7 @@ func (j *job) moveEdge() {
 		return
 	}
 	at := pos.UnixMicro()
-	if at != j.from || j.late {
+	if at != j.from {
 		j.j.edge = j.j.edge[:0]
 	}
 	for i := len(j.input.Readings) - 1; i >= 0 && j.input.Readings[i].At == at; i-- {
