@@ -247,8 +247,8 @@ func (j *job) gatewayOf(topic string) uint16 {
 	return uint16(j.reg.gatewayByName[parts[3]])
 }
 
-// loadLedgers brings the alarms that are open or ended after the time from
-// which each evaluator goes on.
+// loadLedgers brings the alarms that are open or ended since the time from which
+// each evaluator goes on: one that ended at that very instant ends again.
 func (r *round) loadLedgers(ctx context.Context, tx pgx.Tx) error {
 	from := make([]time.Time, len(r.jobs))
 	for i, j := range r.jobs {
@@ -257,7 +257,7 @@ func (r *round) loadLedgers(ctx context.Context, tx pgx.Tx) error {
 	rows, err := tx.Query(ctx, `SELECT a.property_id, a.alarm_no, a.condition, a.point, a.priority, a.raised_at, a.known_at, a.cleared_at,
 			a.call_out, coalesce(a.suppressed_by, ''), a.causes, a.remarks, a.priority_changes
 		FROM unnest($1::int4[], $2::timestamptz[]) u(p, f)
-		JOIN alarm a ON a.property_id = u.p AND a.withdrawn_at IS NULL AND (a.cleared_at IS NULL OR a.cleared_at > u.f)
+		JOIN alarm a ON a.property_id = u.p AND a.withdrawn_at IS NULL AND (a.cleared_at IS NULL OR a.cleared_at >= u.f)
 		ORDER BY a.property_id, a.alarm_no`, r.nums(), from)
 	if err != nil {
 		return fmt.Errorf("load alarms: %w", err)
