@@ -195,20 +195,22 @@ func TestDehumidifierIdleWithoutPower(t *testing.T) {
 	}
 }
 
+// storm of 36 mm in six hours, with the cycles of a working pump or without.
+func storm(tl *timeline, at time.Duration, pumps bool) {
+	for k := range 12 {
+		tl.put(at+time.Duration(k)*30*min1, "gauge", site.Rain, 3)
+	}
+	if pumps {
+		for k := range 24 {
+			tl.put(at+2*h+time.Duration(k)*20*min1+7*time.Second, "sump", site.PumpRun, 20)
+		}
+	}
+}
+
 // A flooded site that has pumped through storm after storm stays silent in the
 // next; a dry site never ran and is left alone.
 func TestPumpSilentInRain(t *testing.T) {
 	t.Parallel()
-	storm := func(tl *timeline, at time.Duration, pumps bool) {
-		for k := range 12 { // 36 mm in six hours
-			tl.put(at+time.Duration(k)*30*min1, "gauge", site.Rain, 3)
-		}
-		if pumps {
-			for k := range 24 {
-				tl.put(at+2*h+time.Duration(k)*20*min1+7*time.Second, "sump", site.PumpRun, 20)
-			}
-		}
-	}
 	for history, want := range map[string]bool{"flooded": true, "dry": false} {
 		t.Run(history, func(t *testing.T) {
 			t.Parallel()
@@ -244,13 +246,13 @@ func TestMainsLostExplainsTheSilentPump(t *testing.T) {
 	sump.WaterHistory = "flooded"
 	p.Sump = &sump
 	tl := newTimeline(t, p)
-	tl.air("north", 0, 10*day, 50)
-	tl.put(5*day, "house", site.Mains, 0)
-	for k := range 24 {
-		tl.put(5*day+h+time.Duration(k)*30*min1, "gauge", site.Rain, 4)
+	tl.air("north", 0, 50*day, 50)
+	for k := range 7 {
+		storm(tl, time.Duration(k)*7*day+day, k < 6)
 	}
-	tl.put(7*day, "house", site.Mains, 1)
-	tl.put(7*day+min1, "sump", site.PumpRun, 30)
+	tl.put(42*day, "house", site.Mains, 0)
+	tl.put(45*day, "house", site.Mains, 1)
+	tl.put(45*day+min1, "sump", site.PumpRun, 30)
 	as := tl.alarms(site.PumpSilentInRain)
 	for _, a := range as {
 		if a.SuppressedBy != site.MainsLost {
