@@ -236,6 +236,41 @@ func TestSlightlyLateReadingsCostLittle(t *testing.T) {
 	}
 }
 
+// A gateway forwards two days piece by piece while another one is live: each
+// piece goes on behind the one before, and all comes out as in order.
+func TestBacklogInPiecesGoesOnBehindTheLast(t *testing.T) {
+	t.Parallel()
+	s, tidy := openTest(t), openTest(t)
+	withCottages(t, s, "heron-07")
+	withCottages(t, tidy, "heron-07")
+	deliveries := twoDays("heron-07")
+	end := lastReceipt(deliveries)
+	live := message("heron-07", "gauge", site.Rain, end, 0.2)
+	live.Received = end
+	record(t, tidy, append(deliveries, live)...)
+	evaluateAll(t, tidy, end)
+
+	record(t, s, live)
+	evaluateAll(t, s, end)
+	read, total := 0, 1
+	for _, d := range deliveries {
+		d.Received = end.Add(time.Second)
+		record(t, s, d)
+		out := evaluateAll(t, s, end)
+		read += out.Readings
+		total += len(d.Readings)
+		if out.Late != 1 {
+			t.Fatalf("%+v, want it late", out)
+		}
+	}
+	if diff := cmp.Diff(state(t, tidy), state(t, s)); diff != "" {
+		t.Error(diff)
+	}
+	if read > 3*total {
+		t.Errorf("%d readings handed over for %d", read, total)
+	}
+}
+
 // A second process takes over from the state in the database at any moment.
 func TestEvaluationGoesOnInAnotherProcess(t *testing.T) {
 	t.Parallel()

@@ -31,6 +31,7 @@ type judged struct {
 	edge     []int16
 	gateways []gatewayHeard
 	recent   [2]snapshot // older first
+	backlog  snapshot    // right after the late readings that came last
 }
 
 // snapshot is a state of a moment ago. Gateways do not send in step, so most of
@@ -63,6 +64,10 @@ func (j *judged) before(at int64) (snapshot, bool) {
 		}
 		j.recent[i] = snapshot{}
 	}
+	if s := j.backlog; s.pos != 0 && s.pos <= at {
+		return s, true
+	}
+	j.backlog = snapshot{}
 	return snapshot{}, false
 }
 
@@ -87,6 +92,7 @@ type job struct {
 	earliest     int64 // of new readings, Unix µs; maxMicros when none
 	firstReceipt int64 // of what made it due; maxMicros when only a timer did
 	late         bool
+	reached      int64 // event time before going back
 	from         int64 // readings from here on, Unix µs
 
 	input   alerting.Input
@@ -320,7 +326,7 @@ func (r *round) rewind(ctx context.Context, tx pgx.Tx) error {
 		if j.earliest == maxMicros || pos.IsZero() || !j.j.ev.Late(j.earliest) {
 			continue
 		}
-		j.late = true
+		j.late, j.reached = true, j.from
 		r.out.Late++
 		if recent, ok := j.j.before(j.earliest); ok {
 			if err := r.rewindTo(j, recent); err != nil {
@@ -377,11 +383,13 @@ func (r *round) step(j *job) error {
 			in.Watermark = at
 		}
 	}
+	in.CheckpointAfter = j.lastLate()
 	r.out.Readings += len(in.Readings)
 	return guarded(j.reg.ID, func() {
 		j.output = j.j.ev.Step(*in)
 		j.moveEdge()
 		j.j.keep()
+		j.keepBacklog()
 		r.out.Changes += len(j.output.Changes)
 	})
 }
@@ -400,4 +408,30 @@ func (j *job) moveEdge() {
 	for i := len(j.input.Readings) - 1; i >= 0 && j.input.Readings[i].At == at; i-- {
 		j.j.edge = append(j.j.edge, int16(j.input.Readings[i].Series))
 	}
+}
+
+// lastLate is the event time of the latest of the new readings that were late;
+// what a gateway forwards next will most likely follow on it.
+func (j *job) lastLate() time.Time {
+	if !j.late {
+		return time.Time{}
+	}
+	for i := len(j.input.Readings) - 1; i >= 0; i-- {
+		if rd := &j.input.Readings[i]; rd.At < j.reached && rd.Received >= j.firstReceipt {
+			return time.UnixMicro(rd.At)
+		}
+	}
+	return time.Time{}
+}
+
+// keepBacklog takes the checkpoint that lastLate asked for out of those that
+// are filed.
+func (j *job) keepBacklog() {
+	j.output.Checkpoints = slices.DeleteFunc(j.output.Checkpoints, func(c alerting.Checkpoint) bool {
+		if onGrid(c.At, alerting.CheckpointEvery) {
+			return false
+		}
+		j.j.backlog = snapshot{pos: c.At.UnixMicro(), state: c.State}
+		return true
+	})
 }
