@@ -159,19 +159,26 @@ func (k *check) record(r *senml.Record, index int) {
 		var at time.Time
 		var relative bool
 		if at, relative, reason, why = k.when(r, &s.spec); reason == "" {
-			k.accept(r, index, &s, store.Reading{Point: s.point, Quantity: s.quantity, At: at, Value: value, AtReceipt: relative})
+			k.accept(r, index, s, store.Reading{Point: s.point, Quantity: s.quantity, At: at, Value: value, AtReceipt: relative})
 			return
 		}
-		k.refuseSeries(r, index, reason, why, &s, at, value)
+		k.refuseSeries(r, index, reason, why, s, at, value)
 		if s.spec.Urgent && !k.message.Retained {
 			// A gateway whose clock was reset must not hide water: the state counts
 			// from its receipt on, and the refusal keeps what the record claimed.
-			k.accept(r, index, &s, store.Reading{Point: s.point, Quantity: s.quantity, At: k.message.Received.Truncate(time.Microsecond), Value: value, AtReceipt: true})
+			k.accept(r, index, s, store.Reading{Point: s.point, Quantity: s.quantity, At: k.atReceipt(index), Value: value, AtReceipt: true})
 		}
 		return
 	}
 	at, _, _ := r.At(k.message.Received)
-	k.refuseSeries(r, index, reason, why, &s, at, value)
+	k.refuseSeries(r, index, reason, why, s, at, value)
+}
+
+// atReceipt is the time of receipt, a microsecond later for each record of the
+// pack: their order stands, and a dry record does not shut out the wet one
+// behind it as a conflict.
+func (k *check) atReceipt(index int) time.Time {
+	return k.message.Received.Truncate(time.Microsecond).Add(time.Duration(index) * time.Microsecond).UTC()
 }
 
 // problemReason sorts a record's own problem into the bounded set of reasons.

@@ -162,6 +162,24 @@ func TestWaterRefusedForItsTimeCanStillBeJudged(t *testing.T) {
 	if bad.Reason != store.ReasonWrongType {
 		t.Errorf("a leak that is wrong in itself is refused for that: %+v", bad)
 	}
+	if len(d.Readings) != 2 || !d.Readings[0].AtReceipt || !d.Readings[0].At.Equal(received) || d.Readings[0].Value != 1 {
+		t.Errorf("counted from their receipt: %+v", d.Readings)
+	}
+}
+
+// Dry, then wet, both before the clock was set: the wet one must not be lost as
+// a conflict.
+func TestWaterOfAResetClockKeepsItsOrder(t *testing.T) {
+	t.Parallel()
+	d := decode(t, `[{"bn":"all/","bt":315532800,"n":"leak","vb":false},{"n":"leak","vb":true,"t":60}]`)
+	if len(d.Readings) != 2 || d.Readings[0].Value != 0 || d.Readings[1].Value != 1 || !d.Readings[1].At.After(d.Readings[0].At) {
+		t.Errorf("readings %+v", d.Readings)
+	}
+	for _, r := range d.Refused {
+		if r.Reason != store.ReasonTimeTooEarly {
+			t.Errorf("refused %+v", r)
+		}
+	}
 }
 
 func TestGoodRecordsOfAPackAreKept(t *testing.T) {

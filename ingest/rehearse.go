@@ -3,16 +3,10 @@ package ingest
 import (
 	"bufio"
 	"bytes"
-	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
-	"os"
-	"strings"
 	"time"
-
-	"github.com/klauspost/compress/gzip"
-	"github.com/klauspost/compress/zstd"
 
 	"underkeep/alerting"
 	"underkeep/ingest/senml"
@@ -28,26 +22,43 @@ type Rehearsal struct {
 	Refused  map[store.Reason]int
 }
 
-// maxLine bounds one line of a recording.
-const maxLine = 32 << 20
-
 // Rehearse runs the evaluator over a recording, in the order of arrival and
 // without a database. versions are the descriptions of one property by rising
 // effective date. A line that is no recording line is an error that names it;
 // a message that cannot be used counts as refused, as it would live.
 func Rehearse(versions []site.Property, recording io.Reader) (*Rehearsal, error) {
-	sites, err := OneSite(versions...)
+	all, err := RehearseEach(recording, versions)
 	if err != nil {
 		return nil, err
 	}
-	r := &rehearsal{checker: NewChecker(sites, senml.Limits{}), series: map[seriesKey]uint16{},
-		out: &Rehearsal{Refused: map[store.Reason]int{}}, id: versions[0].ID}
-	d := alerting.Description{Property: versions[0].ID, Versions: versions, Series: seriesOf(versions)}
-	for i, s := range d.Series {
-		r.series[seriesKey{s.Point, s.Quantity}] = uint16(i)
+	return all[0], nil
+}
+
+// RehearseEach reads a recording once and runs an evaluator over it for each
+// description of the same property, which may differ in their limits and in
+// nothing else.
+func RehearseEach(recording io.Reader, descriptions ...[]site.Property) ([]*Rehearsal, error) {
+	sites, err := OneSite(descriptions[0]...)
+	if err != nil {
+		return nil, err
 	}
-	r.out.Replay = alerting.NewReplay(d)
-	return r.out, r.run(recording)
+	d := &drafter{checker: NewChecker(sites, senml.Limits{}), id: descriptions[0][0].ID,
+		numbers: map[seriesKey]uint16{}, gateways: map[string]uint16{}, refused: map[store.Reason]int{}}
+	for i, s := range seriesOf(descriptions[0]) {
+		d.numbers[seriesKey{s.Point, s.Quantity}] = uint16(i)
+	}
+	replays := make([]*alerting.Replay, len(descriptions))
+	for i, versions := range descriptions {
+		replays[i] = alerting.NewReplay(alerting.Description{Property: d.id, Versions: versions, Series: seriesOf(versions)})
+	}
+	if err := d.rehearse(recording, replays); err != nil {
+		return nil, err
+	}
+	out := make([]*Rehearsal, len(replays))
+	for i, r := range replays {
+		out[i] = &Rehearsal{Replay: r, Lines: d.lines, Readings: d.readings, Refused: d.refused}
+	}
+	return out, nil
 }
 
 type seriesKey struct {
@@ -72,122 +83,197 @@ func seriesOf(versions []site.Property) []alerting.Series {
 	return out
 }
 
-type rehearsal struct {
-	checker *Checker
-	series  map[seriesKey]uint16
-	out     *Rehearsal
-	id      string
-	last    time.Time
+// draft is a stretch of a recording, decoded and checked. Readings stand in one
+// piece of memory, from which each message takes its part.
+type draft struct {
+	messages []draftMessage
+	readings []alerting.Reading
 }
 
-func (r *rehearsal) run(recording io.Reader) error {
-	in := bufio.NewScanner(recording)
-	in.Buffer(make([]byte, 1<<16), maxLine)
-	for in.Scan() {
-		r.out.Lines++
-		if len(bytes.TrimSpace(in.Bytes())) == 0 {
-			continue
-		}
-		m, err := parseLine(in.Bytes())
-		if err != nil {
-			return fmt.Errorf("line %d of the recording: %w", r.out.Lines, err)
-		}
-		if m.Received.Before(r.last) {
-			return fmt.Errorf("line %d of the recording: received %s, before the line above it", r.out.Lines, m.Received.Format(time.RFC3339))
-		}
-		r.last = m.Received
-		if err := r.take(m); err != nil {
-			return fmt.Errorf("line %d of the recording: %w", r.out.Lines, err)
-		}
+type draftMessage struct {
+	alerting.Message     // without its readings
+	from, to         int // its readings in the draft
+	line             int
+	gateway          string // set where the gateway speaks for the first time
+}
+
+// A draft is handed on once it has so many messages or readings.
+const (
+	draftMessages = 512
+	draftReadings = 8192
+)
+
+// rehearse decodes in one goroutine and evaluates in this one.
+func (d *drafter) rehearse(recording io.Reader, replays []*alerting.Replay) error {
+	full, empty, stop := make(chan *draft, 2), make(chan *draft, 4), make(chan struct{})
+	decoded := make(chan error, 1)
+	for range cap(empty) {
+		empty <- &draft{}
 	}
-	if err := in.Err(); err != nil {
-		return fmt.Errorf("read the recording after line %d: %w", r.out.Lines, err)
+	go func() {
+		err := d.run(recording, full, empty, stop)
+		close(full)
+		decoded <- err
+	}()
+	var err error
+	for f := range full {
+		if err == nil {
+			if err = receive(replays, f); err != nil {
+				close(stop)
+			}
+		}
+		f.messages, f.readings = f.messages[:0], f.readings[:0]
+		empty <- f
+	}
+	if e := <-decoded; err == nil {
+		err = e
+	}
+	return err
+}
+
+func receive(replays []*alerting.Replay, f *draft) error {
+	for i := range f.messages {
+		m := &f.messages[i]
+		m.Readings = f.readings[m.from:m.to]
+		for _, r := range replays {
+			if m.gateway != "" {
+				r.Evaluator().Gateway(m.gateway) // numbered in the same order here and there
+			}
+			if err := r.Receive(m.Message); err != nil {
+				return fmt.Errorf("line %d of the recording: %w", m.line, err)
+			}
+		}
 	}
 	return nil
 }
 
-// take hands one message to the evaluator, as the store would.
-func (r *rehearsal) take(m Message) error {
-	d := r.checker.Decode(m)
-	for _, f := range d.Refused {
-		r.out.Refused[f.Reason]++
-	}
-	if d.Property != r.id {
-		return nil // another property's message, or a foreign topic
-	}
-	return r.out.Replay.Receive(r.message(&d))
+// drafter decodes and checks a recording line by line.
+type drafter struct {
+	checker  *Checker
+	check    check
+	reader   lineReader
+	id       string
+	numbers  map[seriesKey]uint16
+	places   []place // by place in a pack
+	gateways map[string]uint16
+	last     time.Time
+	out      *draft
+
+	lines, readings int
+	refused         map[store.Reason]int
 }
 
-func (r *rehearsal) message(d *store.Delivery) alerting.Message {
-	us := d.Received.UnixMicro()
-	gateway := r.out.Replay.Evaluator().Gateway(d.Gateway)
-	m := alerting.Message{Received: d.Received, Contact: alerting.Contact{At: us, Gateway: gateway, Presence: alerting.Presence(d.Presence)}}
-	m.Readings = make([]alerting.Reading, 0, len(d.Readings))
-	for i := range d.Readings {
-		x := &d.Readings[i]
-		m.Readings = append(m.Readings, alerting.Reading{At: x.At.UnixMicro(), Received: us, Value: x.Value,
-			Series: r.series[seriesKey{x.Point, x.Quantity}], Gateway: gateway})
+// place remembers which series stood there in the last pack: gateways mostly
+// send the same series in the same order.
+type place struct {
+	seriesKey
+	number uint16
+}
+
+var errStopped = errors.New("the evaluator has stopped")
+
+func (d *drafter) run(recording io.Reader, full chan<- *draft, empty <-chan *draft, stop <-chan struct{}) error {
+	in := bufio.NewScanner(recording)
+	in.Buffer(make([]byte, 1<<16), maxLine)
+	d.out = <-empty
+	for in.Scan() {
+		d.lines++
+		if err := d.line(in.Bytes()); err != nil {
+			full <- d.out // what came before it is evaluated all the same
+			return fmt.Errorf("line %d of the recording: %w", d.lines, err)
+		}
+		if len(d.out.messages) < draftMessages && len(d.out.readings) < draftReadings {
+			continue
+		}
+		full <- d.out
+		select {
+		case <-stop:
+			return errStopped
+		case d.out = <-empty:
+		}
 	}
-	r.out.Readings += len(m.Readings)
-	m.Silent = d.Presence == store.PresenceNone && len(d.Readings) == 0 && len(d.Refused) == 0
-	for _, f := range d.Refused {
+	full <- d.out
+	if err := in.Err(); err != nil {
+		return fmt.Errorf("read the recording after line %d: %w", d.lines, err)
+	}
+	return nil
+}
+
+// line adds the message of one line to the draft.
+func (d *drafter) line(line []byte) error {
+	if len(bytes.TrimSpace(line)) == 0 {
+		return nil
+	}
+	m, err := d.decode(line)
+	if err != nil {
+		return err
+	}
+	if m.Received.Before(d.last) {
+		return fmt.Errorf("received %s, before the line above it", m.Received.Format(time.RFC3339))
+	}
+	d.last = m.Received
+	for i := range d.check.out.Refused {
+		d.refused[d.check.out.Refused[i].Reason]++
+	}
+	if d.check.out.Property == d.id { // else another property's message, or a foreign topic
+		d.add(&d.check.out)
+	}
+	return nil
+}
+
+// decode reads a line into d.check.
+func (d *drafter) decode(line []byte) (Message, error) {
+	if m, ok := d.reader.guess(line); ok {
+		d.checker.decode(m, &d.check)
+		if len(d.check.out.Readings) > 0 || len(d.check.out.Refused) == 0 {
+			return m, nil
+		}
+	}
+	m, err := parseLine(line)
+	if err == nil {
+		d.checker.decode(m, &d.check)
+	}
+	return m, err
+}
+
+// add is what the store and the evaluator make of a delivery.
+func (d *drafter) add(in *store.Delivery) {
+	us := in.Received.UnixMicro()
+	m := draftMessage{from: len(d.out.readings), line: d.lines}
+	gateway, known := d.gateways[in.Gateway]
+	if !known {
+		gateway = uint16(len(d.gateways))
+		d.gateways[in.Gateway], m.gateway = gateway, in.Gateway
+	}
+	m.Received = in.Received
+	m.Contact = alerting.Contact{At: us, Gateway: gateway, Presence: alerting.Presence(in.Presence)}
+	for i := range in.Readings {
+		x := &in.Readings[i]
+		d.out.readings = append(d.out.readings, alerting.Reading{At: x.At.UnixMicro(), Received: us, Value: x.Value,
+			Series: d.number(i, x), Gateway: gateway})
+	}
+	m.to = len(d.out.readings)
+	d.readings += len(in.Readings)
+	m.Silent = in.Presence == store.PresenceNone && len(in.Readings) == 0 && len(in.Refused) == 0
+	for _, f := range in.Refused {
 		m.Refusals = append(m.Refusals, alerting.Refusal{At: us, Point: f.Point, Quantity: f.Quantity, Value: f.Value, Gateway: gateway,
 			Impossible: f.Reason == store.ReasonImpossible})
 	}
-	return m
+	d.out.messages = append(d.out.messages, m)
 }
 
-// parseLine reads {"received":…,"topic":…,"payload":…}; the payload of a
-// readings topic stays as it is, that of a presence topic is a string.
-func parseLine(line []byte) (Message, error) {
-	var l struct {
-		Received *time.Time      `json:"received"`
-		Topic    string          `json:"topic"`
-		Payload  json.RawMessage `json:"payload"`
+// number is the evaluator's number of the reading at place i of its pack.
+func (d *drafter) number(i int, x *store.Reading) uint16 {
+	k := seriesKey{x.Point, x.Quantity}
+	if i < len(d.places) && d.places[i].seriesKey == k {
+		return d.places[i].number
 	}
-	if err := json.Unmarshal(line, &l); err != nil {
-		return Message{}, fmt.Errorf("not a recorded message: %w", err)
-	}
-	if l.Received == nil || l.Topic == "" || l.Payload == nil {
-		return Message{}, errors.New("a recorded message has received, topic and payload")
-	}
-	m := Message{Topic: l.Topic, Payload: l.Payload, Received: l.Received.UTC()}
-	if l.Payload[0] == '"' {
-		var text string
-		if err := json.Unmarshal(l.Payload, &text); err != nil {
-			return Message{}, fmt.Errorf("payload: %w", err)
-		}
-		m.Payload = []byte(text)
-	}
-	return m, nil
-}
-
-// OpenRecording opens a recording, plain or compressed by its name (.gz, .zst).
-func OpenRecording(name string) (io.ReadCloser, error) {
-	f, err := os.Open(name)
-	if err != nil {
-		return nil, err
-	}
+	n := d.numbers[k]
 	switch {
-	case strings.HasSuffix(name, ".gz"):
-		z, err := gzip.NewReader(bufio.NewReaderSize(f, 1<<16))
-		if err != nil {
-			return nil, errors.Join(fmt.Errorf("open %s: %w", name, err), f.Close())
-		}
-		return unpacked{z, f}, nil
-	case strings.HasSuffix(name, ".zst"):
-		z, err := zstd.NewReader(f)
-		if err != nil {
-			return nil, errors.Join(fmt.Errorf("open %s: %w", name, err), f.Close())
-		}
-		return unpacked{z.IOReadCloser(), f}, nil
+	case i < len(d.places):
+		d.places[i] = place{k, n}
+	case i == len(d.places):
+		d.places = append(d.places, place{k, n})
 	}
-	return f, nil
+	return n
 }
-
-type unpacked struct {
-	io.Reader
-	file *os.File
-}
-
-func (u unpacked) Close() error { return u.file.Close() }

@@ -18,7 +18,7 @@ type Sites interface {
 // Site is one property as messages are checked against it; immutable.
 type Site struct {
 	acceptsFrom time.Time
-	series      map[string]series // by <point>/<quantity>
+	series      map[string]*series // by <point>/<quantity>
 	points      map[string]bool
 	gateway     func(name string) bool // nil: any gateway may speak
 }
@@ -31,7 +31,7 @@ type series struct {
 }
 
 func newSite(acceptsFrom time.Time) *Site {
-	return &Site{acceptsFrom: acceptsFrom, series: map[string]series{}, points: map[string]bool{}}
+	return &Site{acceptsFrom: acceptsFrom, series: map[string]*series{}, points: map[string]bool{}}
 }
 
 func (s *Site) add(point string, q site.Quantity) {
@@ -40,7 +40,7 @@ func (s *Site) add(point string, q site.Quantity) {
 		return
 	}
 	s.points[point] = true
-	s.series[name] = series{index: len(s.series), point: point, quantity: q, spec: q.Spec()}
+	s.series[name] = &series{index: len(s.series), point: point, quantity: q, spec: q.Spec()}
 }
 
 // storeSites serves Sites from the store's snapshots and works each property
