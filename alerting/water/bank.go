@@ -57,18 +57,21 @@ func perMode(f func(int) float64) (out [modes]float64) {
 }
 
 // Mode is one catchment of the bank with what it has learned. Exported only so that it
-// can be marshalled.
+// can be marshalled; its JSON names are short because every property carries six.
 type Mode struct {
-	SoilMm   float32           // fill of the soil store
-	StageMm  [paths][2]float32 // fill of the reservoirs
-	SinceMm  [paths]float32    // outflow since the last cycle, fading
-	LatestMm [paths]float32    // outflow in the last cell
-	// Cycles credited to each path (last: to none, the dry-weather part) and the
-	// exposure behind them, mm or hours; their ratio is the gain. New… is what the
-	// current segment adds once it is found fit to learn from.
-	Cycles, Exposure       [paths + 1]float32
-	NewCycles, NewExposure [paths + 1]float32
-	Score, NewScore        float32 // log-likelihood, tempered
+	SoilMm   float32           `json:"w"` // fill of the soil store
+	StageMm  [paths][2]float32 `json:"r"` // fill of the reservoirs
+	SinceMm  [paths]float32    `json:"i"` // outflow since the last cycle, fading
+	LatestMm [paths]float32    `json:"o"` // outflow in the last cell
+	// Cycles credited to each path (last: to none, the dry-weather part) and the exposure
+	// behind them, mm or hours; their ratio is the gain. New… is what the current segment
+	// adds once it is found fit to learn from.
+	Cycles      [paths + 1]float32 `json:"c"`
+	Exposure    [paths + 1]float32 `json:"e"`
+	NewCycles   [paths + 1]float32 `json:"nc"`
+	NewExposure [paths + 1]float32 `json:"ne"`
+	Score       float32            `json:"s"` // log-likelihood, tempered
+	NewScore    float32            `json:"ns"`
 }
 
 // gain in cycles per mm on a path, or cycles per hour in dry weather.

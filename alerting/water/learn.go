@@ -49,6 +49,21 @@ func (r *Response) learnSilence() {
 	r.setUnconnected(u / (u + (1-u)*chance))
 }
 
+// acceptSilence draws the conclusion from a storm that was learned from: the basin holds
+// less than the one cycle that would have started the pump, whatever the bank expected.
+func (r *Response) acceptSilence() {
+	if r.Held {
+		return
+	}
+	for i := range r.Modes {
+		if m := r.Modes[i].inflow(); m > 1 {
+			for k := range r.Modes[i].SinceMm {
+				r.Modes[i].SinceMm[k] /= float32(m)
+			}
+		}
+	}
+}
+
 func (r *Response) setUnconnected(u float64) {
 	r.Unconnected = math.Min(math.Max(u, leastUnconnected), 0.999)
 }

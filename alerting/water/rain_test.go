@@ -79,16 +79,6 @@ func airportRain(t testing.TB, origin string) quarters {
 	return q
 }
 
-// gaugeRain is testdata/rain/usgs_05408480_rain_15min.csv.gz.
-func gaugeRain(t testing.TB) quarters {
-	q := quarters{start: micros(t, time.DateTime, "2015-10-01 00:00:00")}
-	for _, r := range readGzip(t, "usgs_05408480_rain_15min.csv.gz") {
-		at := micros(t, time.DateTime, r[0])
-		q.add(at-at%quarterMicros, 1, 25.4*number(t, r[1]))
-	}
-	return q
-}
-
 // creekHour is one hour of testdata/rain/cedar_creek_rain_flow_hourly.csv.gz.
 type creekHour struct {
 	at      Micros

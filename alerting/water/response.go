@@ -74,6 +74,7 @@ func (r *Response) Rain(at Micros, mm float64) {
 	}
 	if r.Storms.Count == 0 || r.Storms.begins(max(start, r.Storms.Current.End)) {
 		r.closeSegment(at)
+		r.acceptSilence()
 		r.StormExpected, r.StormCycles = 0, 0
 	}
 	// Records come by rising time, so that Add has nothing to refuse; a record dated

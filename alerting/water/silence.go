@@ -35,7 +35,7 @@ func (r *Response) silence() float64 {
 		p += w * r.beyond(r.Modes[i].inflow()*cut)
 		sum += w
 	}
-	return r.Unconnected + (1-r.Unconnected)*p/sum
+	return math.Min(1, r.Unconnected+(1-r.Unconnected)*p/sum)
 }
 
 // beyond is the probability that a working pump is still silent at an inflow, by the

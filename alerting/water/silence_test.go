@@ -171,7 +171,7 @@ func TestDeadPumpsAreCalled(t *testing.T) {
 	}{
 		{"plain", plainHouse, 0.93, 20, 3, 2},
 		{"noisy", gentleHouse, 0.82, 8, 3, 2.3},
-		{"rough", roughHouse, 0.5, 1.5, 2, 12},
+		{"rough", roughHouse, 0.5, 1, 4, 12},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			t.Parallel()

@@ -208,6 +208,34 @@ func TestUnventedWithTooLittleExhaust(t *testing.T) {
 	}
 }
 
+// The property files say the same as the structs above, so the figures worked by hand are
+// those that the files give.
+func TestPropertyFilesGiveTheSameFigures(t *testing.T) {
+	t.Parallel()
+	for file, p := range map[string]site.Property{
+		"sealed-healthy.yaml": healthy(), "undersized-pump.yaml": undersized(), "no-exhaust.yaml": noExhaust(),
+	} {
+		data, err := os.ReadFile("../../../testdata/properties/" + file)
+		if err != nil {
+			t.Fatal(err)
+		}
+		read, err := site.ParseProperty(data, file)
+		if err != nil {
+			t.Fatal(err)
+		}
+		got, want := Check(read), Check(p)
+		if len(got.Figures) != len(want.Figures) || got.Property != want.Property || got.Name != want.Name {
+			t.Fatalf("%s: %d figures of %s, want %d of %s", file, len(got.Figures), got.Name, len(want.Figures), want.Name)
+		}
+		for i, f := range got.Figures {
+			w := want.Figures[i]
+			if f.Name != w.Name || f.Status != w.Status || math.Abs(f.Value-w.Value) > 1e-9*math.Abs(w.Value) {
+				t.Errorf("%s: %s %s %g, want %s %s %g", file, f.Name, f.Status, f.Value, w.Name, w.Status, w.Value)
+			}
+		}
+	}
+}
+
 // The example of a 3,600 gph pump in an 18-in basin with 6 in between the floats: 6.61
 // gal in 10.3 s, 87 starts an hour at half capacity, above this property's limit of 60.
 func TestNarrowBasinCallsForAttention(t *testing.T) {
