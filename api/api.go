@@ -42,6 +42,8 @@ type Options struct {
 	// SecureCookies marks cookies for https only. Set it wherever https ends in
 	// front of the service.
 	SecureCookies bool
+	// Contact tells owners on their page whom to call; "" leaves it out.
+	Contact string
 }
 
 func (o Options) withDefaults() Options {
@@ -104,7 +106,7 @@ func (s *server) routes() *chi.Mux {
 	})
 	pages.Mount(r, pages.Options{
 		Source: s.Source, Logger: s.Logger, Now: s.Now,
-		SessionKey: s.SessionKey, SecureCookies: s.SecureCookies,
+		SessionKey: s.SessionKey, SecureCookies: s.SecureCookies, Contact: s.Contact,
 	})
 	return r
 }

@@ -38,6 +38,7 @@ type alarmShown struct {
 	Form, Path                  string
 	Explained                   string // by which other condition
 	Label                       string // on the charts
+	SameAs                      string // label of an earlier alarm with the same likeliest cause
 }
 
 type causeShown struct {
@@ -45,18 +46,35 @@ type causeShown struct {
 	Evidence []string
 }
 
-func showCause(c alerting.Cause) causeShown {
-	return causeShown{Advice: adviceFor(c.Cause), Evidence: c.Evidence}
+// teller shows the alarms of one property to one person.
+type teller struct {
+	prop view.Property
+	now  time.Time
+	zone *time.Location
+	who  view.Principal
+	f    frame
 }
 
-func showAlarm(a view.Alarm, now time.Time, zone *time.Location, who view.Principal, f frame) alarmShown {
-	w := wordsFor(a.Condition)
+func (p *pages) teller(prop view.Property, who view.Principal, f frame) teller {
+	return teller{prop, p.Now(), zoneOf(prop.Property), who, f}
+}
+
+func (t teller) cause(c alerting.Cause) causeShown {
+	out := causeShown{Advice: adviceFor(c.Cause)}
+	for _, e := range c.Evidence {
+		out.Evidence = append(out.Evidence, localize(e, t.prop.Units, t.now, t.zone))
+	}
+	return out
+}
+
+func (t teller) alarm(a view.Alarm) alarmShown {
+	w, now, zone := wordsFor(a.Condition), t.now, t.zone
 	s := alarmShown{
 		ID: a.ID, Title: w.Title, Plain: w.Plain, Do: w.Do, Point: a.Point, State: stateOf(a.Priority),
 		Answer: stateWords[string(a.State)], By: a.AcknowledgedBy,
 		Since: clock(a.RaisedAt, now, zone), SinceFull: a.RaisedAt.In(zone).Format("Mon Jan 2, 2006, 15:04 MST"),
 		Lasting: lasting(now.Sub(a.RaisedAt)), Remarks: a.Remarks, Cautions: cautions(a.Condition, a.Causes),
-		Form: f.Form, Path: f.Path,
+		Form: t.f.Form, Path: t.f.Path,
 	}
 	if a.Over() {
 		s.Over = clock(later(a.ClearedAt, a.WithdrawnAt), now, zone)
@@ -65,14 +83,14 @@ func showAlarm(a view.Alarm, now time.Time, zone *time.Location, who view.Princi
 		s.Explained = wordsFor(a.SuppressedBy).Title
 	}
 	for i, c := range a.Causes {
-		shown := showCause(c)
+		shown := t.cause(c)
 		if i == 0 {
 			s.Cause = &shown
 		} else {
 			s.Also = append(s.Also, shown)
 		}
 	}
-	s.MayAcknowledge = who.May(view.Acknowledge) && (a.State == view.Unacknowledged || a.State == view.ReturnedUnack)
+	s.MayAcknowledge = t.who.May(view.Acknowledge) && (a.State == view.Unacknowledged || a.State == view.ReturnedUnack)
 	return s
 }
 

@@ -98,7 +98,6 @@ func (p *pages) addCharts(ctx context.Context, page *propertyPage, prop view.Pro
 // markAlarms numbers the alarms of the page and marks them on the charts.
 func (d *drawer) markAlarms(page *propertyPage, now time.Time) {
 	for i, a := range d.prop.Open {
-		page.Alarms[i].Label = fmt.Sprint(i + 1)
 		end := later(a.ClearedAt, a.WithdrawnAt)
 		if !a.Over() {
 			end = now
@@ -205,7 +204,7 @@ func (d *drawer) dewPoint(point site.Point) *chartShown {
 		{Name: "dew point", Style: 2, Samples: samples(dew, f.convert), Gap: d.gap(every)},
 	}
 	c.Between = &[2]int{0, 1}
-	return d.show(c, "The shaded margin is how far the surface is from collecting water; where the lines meet, it does.")
+	return d.show(c, "The pale margin is how far the surface is from collecting water. Where the surface falls below the dew point it does; that is filled darker.")
 }
 
 // dewPoints of the means of air that was measured at the same times.

@@ -42,7 +42,7 @@ func (p *pages) homes(w http.ResponseWriter, r *http.Request) {
 	default:
 		page := homesPage{frame: p.frame(r, "Your houses")}
 		for _, prop := range found {
-			page.Houses = append(page.Houses, houseLine{prop.ID, prop.Name, sentence(prop), stateOf(prop.Priority())})
+			page.Houses = append(page.Houses, houseLine{prop.ID, prop.Name, sentence(prop), ownerState(prop)})
 		}
 		p.render(w, r, http.StatusOK, "homes.html", page)
 	}
@@ -62,19 +62,52 @@ func (p *pages) home(w http.ResponseWriter, r *http.Request) {
 	}
 	now, zone := p.Now(), zoneOf(prop.Property)
 	page := homePage{
-		frame: p.frame(r, prop.Name), ID: prop.ID, Name: prop.Name, State: stateOf(prop.Priority()),
+		frame: p.frame(r, prop.Name), ID: prop.ID, Name: prop.Name, State: ownerState(prop),
 		Sentence: sentence(prop), Humidity: humidityNow(prop, latest, now), Contact: p.Contact, Checked: recently(now, zone),
 	}
 	if !prop.LastReceived.IsZero() {
 		page.Heard = ago(now.Sub(prop.LastReceived))
 	}
+	said := make(map[string]bool)
+	tell := p.teller(prop, who.Principal, page.frame)
 	for _, a := range prop.Open {
 		if tellsOwner(a) {
-			page.Alarms = append(page.Alarms, showAlarm(a, now, zone, who.Principal, page.frame))
+			page.Alarms = append(page.Alarms, once(tell.alarm(a), said))
 		}
 	}
 	page.Otherwise = len(page.Alarms) == 0
 	p.render(w, r, http.StatusOK, "home.html", page)
+}
+
+// once leaves out what an earlier alarm of the page has said already.
+func once(a alarmShown, said map[string]bool) alarmShown {
+	kept := a.Cautions[:0]
+	for _, c := range a.Cautions {
+		if !said[c] {
+			kept = append(kept, c)
+		}
+		said[c] = true
+	}
+	a.Cautions = kept
+	if said[a.Do] {
+		a.Do = ""
+	}
+	said[a.Do] = true
+	return a
+}
+
+// ownerState says the weight in words that need no glossary.
+func ownerState(p view.Property) state {
+	s := state{0, "all right"}
+	for _, a := range p.Open {
+		if tellsOwner(a) && int(a.Priority) > s.Courses {
+			s = state{int(a.Priority), [...]string{"", "", "needs a visit", "needs a visit soon", "needs action now"}[a.Priority]}
+		}
+	}
+	if s.Courses == 0 && p.LastReceived.IsZero() {
+		s.Word = "no news yet"
+	}
+	return s
 }
 
 // tellsOwner leaves out what only the company can do anything about.

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"net/http"
 	"slices"
+	"strconv"
 	"time"
 
 	"github.com/go-chi/chi/v5"
@@ -107,9 +108,18 @@ func drying(p site.Property, now time.Time, zone *time.Location) string {
 }
 
 func (p *pages) addAlarms(ctx context.Context, page *propertyPage, prop view.Property, who visit, _ string) error {
-	now, zone := p.Now(), zoneOf(prop.Property)
-	for _, a := range prop.Open {
-		page.Alarms = append(page.Alarms, showAlarm(a, now, zone, who.Principal, page.frame))
+	tell := p.teller(prop, who.Principal, page.frame)
+	explained := make(map[string]string) // likeliest cause to the label of its alarm
+	for i, a := range prop.Open {
+		shown := tell.alarm(a)
+		shown.Label = strconv.Itoa(i + 1)
+		if c := shown.Cause; c != nil {
+			shown.SameAs = explained[c.Advice.Cause]
+			if shown.SameAs == "" {
+				explained[c.Advice.Cause] = shown.Label
+			}
+		}
+		page.Alarms = append(page.Alarms, shown)
 	}
 	rest, _, err := p.Source.Alarms(ctx, who.Scope(), view.AlarmQuery{
 		Property: prop.ID, Limit: 20,
@@ -119,7 +129,7 @@ func (p *pages) addAlarms(ctx context.Context, page *propertyPage, prop view.Pro
 		return err
 	}
 	for _, a := range rest {
-		shown := showAlarm(a, now, zone, who.Principal, page.frame)
+		shown := tell.alarm(a)
 		switch {
 		case a.State != view.Normal:
 			page.Explained = append(page.Explained, shown)
@@ -154,7 +164,7 @@ func (p *pages) addNow(ctx context.Context, page *propertyPage, prop view.Proper
 
 func place(p site.Point) string {
 	switch {
-	case p.Outdoors:
+	case p.Outdoors && p.ID != "outdoors":
 		return "outdoors"
 	case p.Surface != "":
 		return "on the " + p.Surface

@@ -117,13 +117,13 @@ func tallyOf(c view.Counts) []tally {
 }
 
 func (p *pages) row(prop view.Property, who view.Principal, f frame) row {
-	now, zone := p.Now(), zoneOf(prop.Property)
+	now := p.Now()
 	out := row{ID: prop.ID, Name: prop.Name, Area: prop.Area, State: stateOf(prop.Priority()), Heard: "never heard", Failure: prop.Failure != ""}
 	if !prop.LastReceived.IsZero() {
 		out.Heard = "heard " + ago(now.Sub(prop.LastReceived))
 	}
 	if len(prop.Open) > 0 {
-		worst := showAlarm(prop.Open[0], now, zone, who, f)
+		worst := p.teller(prop, who, f).alarm(prop.Open[0])
 		out.Worst, out.More = &worst, len(prop.Open)-1
 	}
 	out.Bring = bring(prop.Open)

@@ -84,13 +84,34 @@ func (c *Chart) drawBetween(b *strings.Builder, s scale) {
 			both = append(both, Sample{At: p.At, High: p.Mean, Low: v})
 		}
 	}
-	var area path
+	var above, under path
 	for _, run := range (Line{Samples: both, Gap: upper.Gap}).runs() {
-		if len(run) > 1 {
-			c.outline(&area, run, s)
+		for _, part := range bySign(run) {
+			area := &above
+			if part[len(part)/2].High < part[len(part)/2].Low {
+				area = &under
+			}
+			c.outline(area, part, s)
 		}
 	}
-	fmt.Fprintf(b, `<path class="between" d="%s"/>`, area.String())
+	fmt.Fprintf(b, `<path class="between" d="%s"/>`, above.String())
+	if under.Len() > 0 {
+		fmt.Fprintf(b, `<path class="under" d="%s"/>`, under.String())
+	}
+}
+
+// bySign cuts a run where the lines cross; parts share the sample at the cut,
+// so that no sliver stays white.
+func bySign(run []Sample) [][]Sample {
+	var out [][]Sample
+	start := 0
+	for i := 1; i < len(run); i++ {
+		if (run[i].High < run[i].Low) != (run[i-1].High < run[i-1].Low) {
+			out = append(out, run[start:i])
+			start = i
+		}
+	}
+	return append(out, run[start:])
 }
 
 func (c *Chart) drawBars(b *strings.Builder, s scale) {
@@ -187,10 +208,22 @@ func (c *Chart) drawWords(b *strings.Builder, s scale) {
 			fmt.Fprintf(b, `<text class="tick" x="%.1f%%" y="%d" text-anchor="middle">%s</text>`, x, c.Height+16, t.text)
 		}
 	}
+	c.nameMarks(b)
+}
+
+// nameMarks steps down where labels would stand on each other.
+func (c *Chart) nameMarks(b *strings.Builder) {
+	last, level := -width*1.0, 0
 	for _, m := range c.Marks {
-		if from, to := c.clip(m.From), c.clip(m.To); from < to {
-			fmt.Fprintf(b, `<text class="mark-name" x="%.1f%%" y="12" dx="3">%s</text>`, from/10, template.HTMLEscapeString(m.Label))
+		from, to := c.clip(m.From), c.clip(m.To)
+		if from >= to {
+			continue
 		}
+		if level++; from-last > 50 || from < last-50 {
+			level = 0
+		}
+		last = from
+		fmt.Fprintf(b, `<text class="mark-name" x="%.1f%%" y="%d" dx="3">%s</text>`, min(97, from/10), 12+13*(level%5), template.HTMLEscapeString(m.Label))
 	}
 }
 
