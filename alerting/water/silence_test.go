@@ -150,28 +150,28 @@ func many(family func(string, uint64) *house, kind, history string, seeds uint64
 // Dead pumps on simulated sites under measured rain that the model was not developed on.
 // The reach is: 95 % of the storms called in which a healthy pump would have made 3 cycles,
 // and at most one false call in 20 property-years. How near a site comes depends on how
-// much its water differs from any simple law: measured with 12 sites of each kind
-// (84 property-years a family), from the 91st day on,
+// much its water differs from any simple law: measured with 24 sites of each family (84
+// property-years), from the 91st day on,
 //
-//	plain sites   94.5 % called, no false call
-//	noisy sites   87.8 % called, 4 false calls
-//	rough sites   about 65 % called, one false call in 3 years: their rain differs from the
-//	              gauge's by 20 %, and they have thresholds that the bank does not know
+//	plain sites   94.7 % called, no false call
+//	noisy sites   88.4 % called, 3 false calls
+//	rough sites   69.3 % called, 37 false calls: their rain differs from the gauge's by
+//	              20 %, and they have thresholds that the bank does not know
 //
-// Most of those missed would have made just 3 or 4 cycles.
+// Nearly all of those missed would have made 3 to 5 cycles. The median call comes at 1.7,
+// 1.9 and 3.2 times the inflow that reaches the high-water float of this basin.
 func TestDeadPumpsAreCalled(t *testing.T) {
 	t.Parallel()
 	for _, c := range []struct {
-		name        string
-		family      func(string, uint64) *house
-		recall      float64 // from the 91st day on
-		yearsACall  float64 // property-years for each false call, at least
-		seeds       uint64
-		medianSoFar float64
+		name       string
+		family     func(string, uint64) *house
+		recall     float64 // from the 91st day on
+		yearsACall float64 // property-years for each false call, at least
+		seeds      uint64
 	}{
-		{"plain", plainHouse, 0.93, 20, 3, 2},
-		{"noisy", gentleHouse, 0.82, 8, 3, 2.3},
-		{"rough", roughHouse, 0.5, 1, 4, 12},
+		{"plain", plainHouse, 0.93, 20, 3},
+		{"noisy", gentleHouse, 0.82, 8, 3},
+		{"rough", roughHouse, 0.5, 1, 3},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			t.Parallel()
