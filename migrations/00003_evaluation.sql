@@ -22,7 +22,8 @@ CREATE TABLE evaluation (
     retry_at      timestamptz,
     CONSTRAINT evaluation_state_whole CHECK ((state IS NULL) = (watermark IS NULL) AND (evaluated_to IS NULL OR state IS NOT NULL)),
     CONSTRAINT evaluation_failures CHECK (failures >= 0 AND (failures = 0) = (failure IS NULL) AND (failures = 0) = (retry_at IS NULL))
-) WITH (fillfactor = 50);
+) WITH (fillfactor = 50, autovacuum_vacuum_scale_factor = 0.05,
+        toast.autovacuum_vacuum_scale_factor = 0.05, toast.autovacuum_vacuum_cost_delay = 0);
 ALTER TABLE evaluation ALTER COLUMN state SET STORAGE EXTERNAL;
 COMMENT ON TABLE evaluation IS 'by property: the evaluator''s carried state';
 CREATE INDEX evaluation_wake ON evaluation (wake_at) WHERE wake_at IS NOT NULL;

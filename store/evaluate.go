@@ -15,7 +15,8 @@ import (
 )
 
 const (
-	// evaluateAtOnce is how many properties share a transaction.
+	// evaluateAtOnce is how many queued properties, and how many whose timer
+	// has run out, share a transaction.
 	evaluateAtOnce = 32
 	// evaluationLinger lets what arrives in one burst be evaluated in one go.
 	evaluationLinger = 50 * time.Millisecond
@@ -79,7 +80,7 @@ func (e *evaluator) put(num int32, j *judged) {
 	e.cached[num] = j
 }
 
-// EvaluateDue claims up to 32 properties that have something new or whose
+// EvaluateDue claims up to 32 properties that have something new, and 32 whose
 // timer has run out by now, evaluates them, and writes state, alarms, journal
 // and timers and removes what made them due, in one transaction. Zero
 // properties mean that there is nothing to do. Any number of workers on any
@@ -145,39 +146,45 @@ WITH RECURSIVE d AS (
 ), c AS (
 	SELECT property_id FROM d JOIN evaluation USING (property_id) WHERE retry_at IS NULL OR retry_at <= $4 LIMIT $2
 )
-SELECT property_id FROM c
-UNION
-(SELECT property_id FROM evaluation WHERE wake_at <= $3 AND (retry_at IS NULL OR retry_at <= $4) ORDER BY wake_at LIMIT $2)`
+SELECT property_id, true FROM c
+UNION ALL
+(SELECT property_id, false FROM evaluation WHERE wake_at <= $3 AND (retry_at IS NULL OR retry_at <= $4) ORDER BY wake_at LIMIT $2)`
 
 // dueProperties looks for candidates; whether another worker has them shows
 // when they are locked.
 func (s *Store) dueProperties(ctx context.Context, watermark, now time.Time) ([]int32, error) {
 	from := s.evaluator.cursor.Load()
 	for {
-		rows, err := s.evaluation.Query(ctx, dueSQL, from, evaluateAtOnce, watermark, now)
+		nums, last, err := s.dueBehind(ctx, from, watermark, now)
 		if err != nil {
 			return nil, fmt.Errorf("look for due properties: %w", err)
 		}
-		nums, err := pgx.CollectRows(rows, pgx.RowTo[int32])
-		if err != nil {
-			return nil, fmt.Errorf("look for due properties: %w", err)
-		}
-		if len(nums) > 0 {
-			s.evaluator.cursor.CompareAndSwap(s.evaluator.cursor.Load(), nextCursor(nums))
-			return nums[:min(len(nums), evaluateAtOnce)], nil
-		}
-		if from == 0 {
-			return nil, nil
+		// 0 when the end of the queue is reached: the next search begins anew.
+		s.evaluator.cursor.Store(last)
+		if len(nums) > 0 || from == 0 {
+			return nums, nil
 		}
 		from = 0
 	}
 }
 
-func nextCursor(nums []int32) (last int32) {
-	for _, n := range nums {
-		last = max(last, n)
+// dueBehind finds up to 32 queued properties behind from, and up to 32 whose
+// timer has run out; last is the last of the queued ones, 0 for none.
+func (s *Store) dueBehind(ctx context.Context, from int32, watermark, now time.Time) (nums []int32, last int32, err error) {
+	rows, err := s.evaluation.Query(ctx, dueSQL, from, evaluateAtOnce, watermark, now)
+	if err != nil {
+		return nil, 0, err
 	}
-	return last
+	var num int32
+	var queued bool
+	_, err = pgx.ForEachRow(rows, []any{&num, &queued}, func() error {
+		nums = append(nums, num)
+		if queued {
+			last = max(last, num)
+		}
+		return nil
+	})
+	return nums, last, err
 }
 
 // noteFailure puts a property aside for a while, longer each time; what made

@@ -1,10 +1,15 @@
 package store
 
 import (
+	"context"
 	"fmt"
+	"slices"
+	"strings"
+	"sync"
 	"testing"
 	"time"
 
+	"underkeep/store/localpg/pgtest"
 	"underkeep/store/site"
 )
 
@@ -87,4 +92,71 @@ func BenchmarkEvaluateLate(b *testing.B) {
 			}
 		})
 	}
+}
+
+// BenchmarkLag is 1,000 cottages that report every five seconds, one message
+// each, for as long as it runs; it gives how long after its receipt a reading
+// had been evaluated, alarms and all.
+func BenchmarkLag(b *testing.B) {
+	const fleet, every = 1000, 5 * time.Second
+	s := openURL(b, pgtest.Durable(b).URL())
+	if err := s.Migrate(b.Context()); err != nil {
+		b.Fatal(err)
+	}
+	ids := manyCottages(b, s, fleet)
+	evaluateAll(b, s, time.Now())
+	var mu sync.Mutex
+	var lags []time.Duration
+	ctx, cancel := context.WithCancel(b.Context())
+	var workers sync.WaitGroup
+	workers.Go(func() {
+		s.RunEvaluators(ctx, 2, func(e Evaluated) {
+			if !e.Oldest.IsZero() {
+				mu.Lock()
+				lags = append(lags, time.Since(e.Oldest))
+				mu.Unlock()
+			}
+		})
+	})
+	tick := time.NewTicker(every / fleet)
+	defer tick.Stop()
+	n := 0
+	for b.Loop() {
+		<-tick.C
+		now := time.Now()
+		record(b, s, Delivery{Property: ids[n%fleet], Gateway: "main", Received: now, Readings: airPack(now)})
+		n++
+	}
+	cancel()
+	workers.Wait()
+	slices.Sort(lags)
+	if len(lags) > 0 {
+		b.ReportMetric(float64(lags[len(lags)/2].Milliseconds()), "p50-ms")
+		b.ReportMetric(float64(lags[len(lags)*99/100].Milliseconds()), "p99-ms")
+	}
+	b.ReportMetric(float64(n)/b.Elapsed().Seconds(), "messages/s")
+}
+
+// manyCottages registers a fleet in one go.
+func manyCottages(b *testing.B, s *Store, n int) []string {
+	b.Helper()
+	var file strings.Builder
+	ids := make([]string, n)
+	for i := range ids {
+		ids[i] = fmt.Sprintf("cottage-%d", i)
+		file.WriteString("---\n" + cottage(ids[i]))
+	}
+	for chunk := range slices.Chunk(strings.SplitAfter(file.String(), "---\n")[1:], 50) {
+		if _, err := s.RegisterFile(b.Context(), []byte("---\n"+strings.Join(chunk, "")), "fleet.yaml", "test"); err != nil {
+			b.Fatal(err)
+		}
+	}
+	if _, err := s.api.Exec(b.Context(), `INSERT INTO gateway (property_id, gateway_id, name, secret_sha256, added_by)
+		SELECT property_id, 0, 'main', sha256('x'), 'test' FROM property; UPDATE property SET revision = revision + 1`); err != nil {
+		b.Fatal(err)
+	}
+	if err := s.RefreshRegistry(b.Context()); err != nil {
+		b.Fatal(err)
+	}
+	return ids
 }

@@ -346,6 +346,40 @@ func TestDueRowsAreNeverLost(t *testing.T) {
 	}
 }
 
+// Timers that run out without end, and a property with a long queue, keep no
+// other property waiting.
+func TestEveryDuePropertyHasItsTurn(t *testing.T) {
+	t.Parallel()
+	s := openTest(t)
+	fleet := make([]string, 2*evaluateAtOnce+3)
+	var file strings.Builder
+	for i := range fleet {
+		fleet[i] = fmt.Sprintf("cottage-%d", i)
+		file.WriteString("---\n" + cottage(fleet[i]))
+	}
+	if _, err := s.RegisterFile(t.Context(), []byte(file.String()), "fleet.yaml", "test"); err != nil {
+		t.Fatal(err)
+	}
+	busy := fmt.Sprintf(`INSERT INTO due (property_id, received_at) SELECT p, now() FROM generate_series(1, 40) p, generate_series(1, 50);
+		UPDATE evaluation SET wake_at = '%s' WHERE property_id > 60`, testNow.Format(time.RFC3339))
+	seen := map[int32]bool{}
+	for range 4 {
+		if _, err := s.api.Exec(t.Context(), busy); err != nil {
+			t.Fatal(err)
+		}
+		nums, err := s.dueProperties(t.Context(), testNow, testNow)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, n := range nums {
+			seen[n] = true
+		}
+	}
+	if len(seen) != len(fleet) {
+		t.Errorf("%d of %d properties had a turn", len(seen), len(fleet))
+	}
+}
+
 func TestFailedEvaluationKeepsWhatMadeItDue(t *testing.T) {
 	t.Parallel()
 	s := openTest(t)

@@ -135,9 +135,19 @@ func TestReadingsPage(t *testing.T) {
 	if diff := cmp.Diff(want, got); diff != "" {
 		t.Error(diff)
 	}
+	// More than one page of the database's.
+	long := series(readingPage + 5)
+	for i := range long.Readings {
+		long.Readings[i].Point = "south-bay"
+	}
+	record(t, s, long)
+	all, err := s.Readings(t.Context(), ReadingQuery{Property: "heron-07", Point: "south-bay", Quantity: site.RH})
+	if err != nil || len(all) != readingPage+5 || !all[readingPage+4].At.Equal(long.Readings[readingPage+4].At) {
+		t.Errorf("%d readings, %v", len(all), err)
+	}
 	stop := errors.New("enough")
 	n := 0
-	err := s.EachReading(t.Context(), ReadingQuery{Property: "heron-07", Point: "north-bay", Quantity: site.RH}, func(Sample) error {
+	err = s.EachReading(t.Context(), ReadingQuery{Property: "heron-07", Point: "north-bay", Quantity: site.RH}, func(Sample) error {
 		n++
 		return stop
 	})

@@ -29,6 +29,10 @@ type Sample struct {
 	AtReceipt bool
 }
 
+// readingPage is how many readings are fetched at once, so that whoever takes
+// them slowly holds no connection.
+const readingPage = 20_000
+
 // EachReading calls f for every reading asked for in the order of time, and
 // stops with f's error. ErrNotFound when there is no such property or series;
 // series that are no longer described are still read.
@@ -37,31 +41,47 @@ func (s *Store) EachReading(ctx context.Context, q ReadingQuery, f func(Sample) 
 	if err != nil {
 		return err
 	}
+	left := q.Limit
+	var page []Sample
+	for {
+		size := readingPage
+		if q.Limit > 0 {
+			size = min(size, left)
+		}
+		if page, err = s.readPage(ctx, page[:0], p, series, q, size); err != nil {
+			return fmt.Errorf("read %s/%s of %s: %w", q.Point, q.Quantity, q.Property, err)
+		}
+		for _, m := range page {
+			if err := f(m); err != nil {
+				return err
+			}
+		}
+		left -= len(page)
+		if len(page) < size || q.Limit > 0 && left == 0 {
+			return nil
+		}
+		q.After = page[len(page)-1].At
+	}
+}
+
+const readPageSQL = `SELECT at, value, received_at, at_receipt FROM readings
+	WHERE property_id = $1 AND series_id = $2 AND at >= $3 AND at < $4 AND at > $5 ORDER BY at LIMIT $6`
+
+// readPage takes values as they come in binary: a year of one point is 105,000
+// rows, and scanning each value through its codec takes longer than the query.
+func (s *Store) readPage(ctx context.Context, page []Sample, p *Registered, series int16, q ReadingQuery, size int) ([]Sample, error) {
 	conn, err := s.api.Acquire(ctx)
 	if err != nil {
-		return fmt.Errorf("read %s/%s of %s: %w", q.Point, q.Quantity, q.Property, err)
+		return nil, err
 	}
 	defer conn.Release()
-	// Binary by hand: a year of one point is 105,000 rows, and scanning each
-	// value through its codec takes longer than the query.
-	sql := `SELECT at, value, received_at, at_receipt FROM readings
-		WHERE property_id = $1 AND series_id = $2 AND at >= $3 AND at < $4 AND at > $5 ORDER BY at`
-	if q.Limit > 0 {
-		sql += fmt.Sprintf(" LIMIT %d", q.Limit)
-	}
-	res := conn.Conn().PgConn().ExecParams(ctx, sql, readingArgs(p, series, q), readingOIDs, allBinary, allBinary)
+	args := append(readingArgs(p, series, q), binary.BigEndian.AppendUint64(nil, uint64(size)))
+	res := conn.Conn().PgConn().ExecParams(ctx, readPageSQL, args, readingOIDs, allBinary, allBinary)
 	for res.NextRow() {
-		v := res.Values()
-		if err := f(sampleOf(v)); err != nil {
-			_, cerr := res.Close()
-			_ = cerr // f's error is the one that matters
-			return err
-		}
+		page = append(page, sampleOf(res.Values()))
 	}
-	if _, err := res.Close(); err != nil {
-		return fmt.Errorf("read %s/%s of %s: %w", q.Point, q.Quantity, q.Property, err)
-	}
-	return nil
+	_, err = res.Close()
+	return page, err
 }
 
 // Readings collects what EachReading would call f with.
@@ -87,7 +107,7 @@ func (s *Store) findSeries(property, point string, q site.Quantity) (*Registered
 	return nil, 0, notFound("%s at point %s of %s", q, point, property)
 }
 
-var readingOIDs = []uint32{oidInt4, oidInt2, oidTimestamptz, oidTimestamptz, oidTimestamptz}
+var readingOIDs = []uint32{oidInt4, oidInt2, oidTimestamptz, oidTimestamptz, oidTimestamptz, oidInt8}
 
 func readingArgs(p *Registered, series int16, q ReadingQuery) [][]byte {
 	be := binary.BigEndian

@@ -76,6 +76,7 @@ func appendCopy(b []byte, rows []row) []byte {
 // Type OIDs of array elements (pg_type.dat).
 const (
 	oidBool        = 16
+	oidInt8        = 20
 	oidInt2        = 21
 	oidInt4        = 23
 	oidFloat8      = 701

@@ -148,15 +148,13 @@ func poolConfig(url, name string, conns int, statement time.Duration) (*pgxpool.
 	if c.ConnConfig.ConnectTimeout == 0 {
 		c.ConnConfig.ConnectTimeout = 5 * time.Second
 	}
-	if c.ConnConfig.Fallbacks == nil {
-		c.ConnConfig.DialFunc = (&net.Dialer{KeepAlive: 15 * time.Second, Timeout: 5 * time.Second}).DialContext
-	}
+	c.ConnConfig.DialFunc = (&net.Dialer{KeepAlive: 15 * time.Second}).DialContext
 	p := c.ConnConfig.RuntimeParams
 	p["application_name"] = "underkeep " + name
 	p["timezone"] = "UTC"
 	p["synchronous_commit"] = "on"
 	p["statement_timeout"] = strconv.FormatInt(statement.Milliseconds(), 10)
-	p["idle_in_transaction_session_timeout"] = "60000"
+	p["idle_in_transaction_session_timeout"] = strconv.FormatInt(2*statement.Milliseconds(), 10)
 	return c, nil
 }
 
