@@ -82,8 +82,8 @@ func reservoirFlow(hours []creekHour, s seasons) []float64 {
 		return train, test, measured
 	}
 	best, out := math.Inf(-1), []float64(nil)
-	for share := 0.05; share <= 0.6; share += 0.05 {
-		for keep := 12.0; keep < 700; keep *= 1.3 {
+	for share := 0.05; share <= 0.6; share += 0.025 {
+		for keep := 12.0; keep < 700; keep *= 1.25 {
 			for base := 0.0; base <= 80; base += 20 {
 				train, test, measured := run(share, keep, base)
 				if e := efficiency(train, measured); e > best {

@@ -101,7 +101,7 @@ func OperatingPoint(c Curve, l Line) (CurvePoint, error) {
 		}
 		return CurvePoint{}, ErrNoFlow
 	}
-	if excess(c, l, high) > 0 {
+	if len(c.points) > 0 && excess(c, l, high) > 0 {
 		return CurvePoint{FlowLps: high, HeadM: c.HeadM(high)}, ErrBeyondCurve
 	}
 	// The excess falls strictly with flow, so halving always closes in; 60 halvings

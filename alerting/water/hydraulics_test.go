@@ -38,6 +38,20 @@ func TestOperatingPointOfARatedPump(t *testing.T) {
 	near(t, "head, ft", at.HeadM/metersPerFoot, 13.02, 0.02)
 }
 
+// Without lift or friction to speak of, the pump works at the end of its parabola.
+func TestOperatingPointAtTheEndOfTheCurve(t *testing.T) {
+	t.Parallel()
+	c, err := ParabolaCurve(1, 1, 8.3125)
+	if err != nil {
+		t.Fatal(err)
+	}
+	at, err := OperatingPoint(c, Line{InsideDiameterM: 0.08, LiftM: 4.4e-16, LengthM: 1.8e-12})
+	_, most := c.FlowRangeLps()
+	if err != nil || math.Abs(at.FlowLps-most) > 1e-9 {
+		t.Errorf("%+v, %v; want %g L/s", at, err, most)
+	}
+}
+
 func TestListedCurve(t *testing.T) {
 	t.Parallel()
 	c, err := PointCurve([]CurvePoint{{3, 2}, {0, 6}, {2, 4}})

@@ -250,3 +250,23 @@ func BenchmarkSilenceProbability(b *testing.B) {
 		r.SilenceProbability(end + quarterMicros)
 	}
 }
+
+// A new site whose neighbours bring 1 cycle per mm expects more of its first storm than
+// one without neighbours, and less than they; neighbours that rain does not reach, or
+// that have learned little, change nothing.
+func TestNearbySitesMoveThePrior(t *testing.T) {
+	t.Parallel()
+	near := NewResponse("flooded", 0)
+	end := rainEvery(&near, dayHours*microsPerHour, 25, 4*dayHours, 25, func(int) int { return 25 })
+	expected := func(r Response) float64 { c, _ := r.ExpectedOf(end, 25, 3); return c }
+	alone := expected(NewResponse("damp", end))
+	leaning := expected(NewResponseNear("damp", end, []Response{near, near}))
+	if !(alone < leaning && leaning < expected(near)) {
+		t.Errorf("alone %.1f, leaning %.1f, nearby %.1f cycles", alone, leaning, expected(near))
+	}
+	unconnected := near
+	unconnected.Unconnected = 0.5
+	if r := NewResponseNear("damp", end, []Response{NewResponse("flooded", 0), unconnected}); r != NewResponse("damp", end) {
+		t.Error("neighbours that know nothing changed the prior")
+	}
+}

@@ -97,8 +97,10 @@ func moistureOption(p site.Property) Figure {
 		note("the dehumidifier", p.Dehumidifier.CapacityLPerDay, area*dehumidifierLPerDayM2)
 	}
 	switch {
-	case len(enough) > 0:
-		return f.verdict(OK, list(enough)+" alone would do")
+	case len(enough) == 1:
+		return f.verdict(OK, enough[0]+" is enough by itself")
+	case len(enough) > 1:
+		return f.verdict(OK, list(enough)+" are each enough by themselves")
 	case len(small) > 0:
 		return f.verdict(NotMet, "too small for this floor: "+list(small))
 	}
