@@ -13,7 +13,9 @@ import (
 	"errors"
 	"html/template"
 	"log/slog"
+	"maps"
 	"net/http"
+	"slices"
 	"strings"
 	"time"
 
@@ -45,9 +47,13 @@ var templateFiles embed.FS
 var staticFiles embed.FS
 
 var (
-	styles = mustRead("static/underkeep.css")
-	script = mustRead("static/underkeep.js")
-	stamp  = version(styles, script)
+	assets = map[string][]byte{
+		"underkeep.css": mustRead("static/underkeep.css"), "underkeep.js": mustRead("static/underkeep.js"), "mark.svg": mustRead("static/mark.svg"),
+	}
+	assetTypes = map[string]string{
+		"underkeep.css": "text/css; charset=utf-8", "underkeep.js": "text/javascript; charset=utf-8", "mark.svg": "image/svg+xml",
+	}
+	stamp  = version(assets)
 	parsed = template.Must(template.New("").Funcs(template.FuncMap{"asset": asset}).ParseFS(templateFiles, "templates/*.html"))
 )
 
@@ -61,9 +67,12 @@ func mustRead(name string) []byte {
 
 // version of the static files, part of their addresses, so that they can be
 // kept for ever and still change with a release.
-func version(files ...[]byte) string {
-	sum := sha256.Sum256(bytes.Join(files, nil))
-	return hex.EncodeToString(sum[:6])
+func version(files map[string][]byte) string {
+	h := sha256.New()
+	for _, name := range slices.Sorted(maps.Keys(files)) {
+		h.Write(files[name])
+	}
+	return hex.EncodeToString(h.Sum(nil)[:6])
 }
 
 func asset(name string) string { return "/static/" + stamp + "/" + name }
@@ -74,7 +83,7 @@ func Mount(r chi.Router, o Options) {
 	origin := http.NewCrossOriginProtection()
 	origin.SetDenyHandler(http.HandlerFunc(p.foreign))
 	r.Group(func(r chi.Router) {
-		r.Use(policy, middleware.Compress(5, "text/html", "text/css", "text/javascript"), origin.Handler, deadline)
+		r.Use(policy, middleware.Compress(5, "text/html", "text/css", "text/javascript", "image/svg+xml"), origin.Handler, deadline)
 		r.Get("/static/{version}/{name}", p.static)
 		r.Get("/sign-in", p.signInPage)
 		r.Post("/sign-in", p.signIn)
@@ -114,16 +123,14 @@ func deadline(next http.Handler) http.Handler {
 }
 
 func (p *pages) static(w http.ResponseWriter, r *http.Request) {
-	kinds := map[string]string{"underkeep.css": "text/css; charset=utf-8", "underkeep.js": "text/javascript; charset=utf-8"}
-	bodies := map[string][]byte{"underkeep.css": styles, "underkeep.js": script}
 	name := chi.URLParam(r, "name")
-	if bodies[name] == nil || chi.URLParam(r, "version") != stamp {
+	if assets[name] == nil || chi.URLParam(r, "version") != stamp {
 		http.NotFound(w, r)
 		return
 	}
 	w.Header().Set("Cache-Control", "public, max-age=31536000, immutable")
-	w.Header().Set("Content-Type", kinds[name])
-	_, _ = w.Write(bodies[name]) // the client may be gone
+	w.Header().Set("Content-Type", assetTypes[name])
+	_, _ = w.Write(assets[name]) // the client may be gone
 }
 
 // frame is what every page has around it.

@@ -13,17 +13,20 @@ import (
 	"time"
 
 	"underkeep/api"
+	"underkeep/api/view"
 	"underkeep/api/viewtest"
 	"underkeep/store/site"
 )
 
-// site is the service over the fixed fleet with one person before it.
+// browser is the service over the fixed fleet with one person before it.
 type browser struct {
 	t      *testing.T
 	fleet  *viewtest.Fleet
 	h      http.Handler
 	cookie string
 }
+
+var everything = view.Scope{All: true}
 
 func open(t *testing.T) *browser {
 	t.Helper()

@@ -1,0 +1,150 @@
+package pages_test
+
+import (
+	"context"
+	"net/http/httptest"
+	"os/exec"
+	"strings"
+	"sync"
+	"testing"
+	"time"
+
+	"github.com/chromedp/cdproto/emulation"
+	"github.com/chromedp/chromedp"
+
+	"underkeep/api"
+	"underkeep/api/viewtest"
+)
+
+// tab is a real browser before the service.
+type tab struct {
+	t        *testing.T
+	ctx      context.Context
+	base     string
+	fleet    *viewtest.Fleet
+	mu       sync.Mutex // owns messages
+	messages []string   // what the browser complained about
+}
+
+func openTab(t *testing.T, width int64, scripts bool) *tab {
+	t.Helper()
+	path, err := exec.LookPath("chromium")
+	if err != nil {
+		t.Fatal("this test needs a browser: apt-get install chromium")
+	}
+	fleet := viewtest.New()
+	server := httptest.NewServer(api.New(api.Options{Source: fleet, Now: func() time.Time { return viewtest.Now }}))
+	t.Cleanup(server.Close)
+	allocator, stop := chromedp.NewExecAllocator(context.Background(), chromedp.ExecPath(path), chromedp.Headless, chromedp.NoSandbox, chromedp.DisableGPU)
+	t.Cleanup(stop)
+	ctx, closeTab := chromedp.NewContext(allocator)
+	t.Cleanup(closeTab)
+	b := &tab{t: t, ctx: ctx, base: server.URL, fleet: fleet}
+	messages := chromedp.Console(ctx)
+	b.do(chromedp.EmulateViewport(width, 800))
+	go b.listen(messages)
+	ctx, cancel := context.WithTimeout(ctx, 90*time.Second)
+	t.Cleanup(cancel)
+	b.ctx = ctx
+	if !scripts {
+		if _, err := chromedp.Call(ctx, emulation.SetScriptExecutionDisabled, emulation.SetScriptExecutionDisabledParams{Value: true}); err != nil {
+			t.Fatal(err)
+		}
+	}
+	return b
+}
+
+func (b *tab) listen(messages func(func(chromedp.ConsoleMessage, error) bool)) {
+	for m, err := range messages {
+		if err != nil {
+			return // the tab is closed
+		}
+		b.mu.Lock()
+		b.messages = append(b.messages, m.Text)
+		b.mu.Unlock()
+	}
+}
+
+func (b *tab) complaints() string {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	return strings.Join(b.messages, "\n")
+}
+
+func (b *tab) do(steps ...chromedp.Action[chromedp.Void]) {
+	b.t.Helper()
+	if err := chromedp.Do(b.ctx, steps...); err != nil {
+		b.t.Fatalf("%v\n%s", err, b.complaints())
+	}
+}
+
+// fits expects nothing to stick out sideways.
+func (b *tab) fits(where string) {
+	b.t.Helper()
+	over, err := chromedp.Run(b.ctx, chromedp.Evaluate[int](`document.documentElement.scrollWidth - document.documentElement.clientWidth`))
+	if err != nil {
+		b.t.Fatal(err)
+	}
+	if over > 0 {
+		b.t.Errorf("%s is %d px too wide", where, over)
+	}
+}
+
+const enter = "\r"
+
+// managersMorning is the manager's main task from sign-in to done, with the
+// keyboard alone.
+func (b *tab) managersMorning(scripts bool) {
+	b.t.Helper()
+	b.do(
+		chromedp.Navigate(b.base+"/"),
+		chromedp.SendKeys(chromedp.CSS("#token"), viewtest.ManagerToken+enter),
+		chromedp.WaitVisible(chromedp.CSS(".fleet")),
+	)
+	if scripts {
+		b.fits("Today")
+	}
+	b.do(
+		chromedp.Focus(chromedp.CSS(`.fleet a[href="/properties/heron-07"]`)), chromedp.KeyEvent(enter),
+		chromedp.WaitVisible(chromedp.CSS(".chart")),
+	)
+	if scripts {
+		b.fits("the property")
+	}
+	first := chromedp.CSS(`form[action="/alarms/106/acknowledge"] button`)
+	b.do(
+		chromedp.Focus(first), chromedp.KeyEvent(enter),
+		chromedp.WaitNotPresent(first), chromedp.WaitVisible(chromedp.CSS(".chart")),
+	)
+	body, err := chromedp.Run(b.ctx, chromedp.TextContent(chromedp.CSS("main")))
+	if err != nil {
+		b.t.Fatal(err)
+	}
+	if !strings.Contains(body, "seen by Dana Brook") {
+		b.t.Error("the page does not say who has seen the alarm")
+	}
+}
+
+func TestManagersMorning(t *testing.T) {
+	t.Parallel()
+	for _, c := range []struct {
+		name    string
+		width   int64
+		scripts bool
+	}{
+		{"desktop", 1280, true}, {"phone without scripts", 360, false}, {"small phone", 320, true},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			b := openTab(t, c.width, c.scripts)
+			b.managersMorning(c.scripts)
+			a, err := b.fleet.Alarm(t.Context(), everything, "106")
+			if err != nil || a.State != "acknowledged" || a.AcknowledgedBy != "Dana Brook" {
+				t.Errorf("%v %+v", err, a)
+			}
+			// A refused style or script, or an error of ours, would stand here.
+			if said := b.complaints(); said != "" {
+				t.Error(said)
+			}
+		})
+	}
+}
