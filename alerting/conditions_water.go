@@ -2,6 +2,7 @@ package alerting
 
 import (
 	"slices"
+	"sort"
 
 	"underkeep/alerting/water"
 	"underkeep/store/site"
@@ -103,6 +104,7 @@ func (e *engine) tickWater(t int64) {
 	if e.pr.primary.run < 0 && e.pr.primary.on < 0 {
 		return
 	}
+	r.Response.Advance(t)
 	switch {
 	case heard && pump && r.Blind != 0:
 		r.Response.Blind(r.Blind, t)
@@ -128,19 +130,13 @@ func (e *engine) judgeSilence(t int64) {
 func (e *engine) responseCycle(at int64) { e.st.Rain.Response.Cycle(at) }
 func (e *engine) responseTest(at int64)  { e.st.Rain.Response.Tested(at) }
 
-// volumeWithin is what the pump moved in the window (t-w, t], by whole cycles, L.
+// volumeWithin is what the pump moved in the window (t-w, t], by whole cycles,
+// L. Cycles do not overlap, so they are in order of their ends; a pump that
+// chases its tail makes thousands a day.
 func (e *engine) volumeWithin(t, w int64) float64 {
-	n := 0
-	for i := len(e.st.Pump.Cycles) - 1; i >= 0; i-- {
-		switch end := e.st.Pump.Cycles[i].End; {
-		case end > t:
-		case end > t-w:
-			n++
-		default:
-			return float64(n) * e.pr.storageL
-		}
-	}
-	return float64(n) * e.pr.storageL
+	cs := e.st.Pump.Cycles
+	upTo := func(at int64) int { return sort.Search(len(cs), func(i int) bool { return cs[i].End > at }) }
+	return float64(upTo(t)-upTo(t-w)) * e.pr.storageL
 }
 
 // normL is the dry-weather norm a day; ok is false before enough dry days.
