@@ -78,8 +78,10 @@ func crashRun(t *testing.T, r *rig, l *load, disturb func(context.Context)) cras
 func (r *rig) send(ctx context.Context, l *load, disturb func(context.Context)) {
 	r.t.Helper()
 	sent := make(chan error, 1)
+	l.limit.Store(0) // disturb lets it on
 	go func() { sent <- l.run(ctx, r.mqttAddr) }()
 	disturb(ctx)
+	l.limit.Store(l.total)
 	r.must(<-sent)
 }
 
@@ -241,7 +243,12 @@ func TestMosquittoKilled(t *testing.T) {
 	// As after autosave_interval: the broker remembers the service's session.
 	r.must(r.mosquitto.Process.Signal(syscall.SIGUSR1))
 	r.send(ctx, l, func(ctx context.Context) {
-		l.inSteps(ctx, 3, func(int) {
+		kills := int64(0)
+		l.paced(ctx, 20, 50*time.Millisecond, func(sent int64) {
+			if sent*4 < l.total*(kills+1) || kills == 3 {
+				return
+			}
+			kills++
 			r.must(r.mosquitto.Process.Kill())
 			r.mosquitto.Wait() // killed, as wanted
 			r.startMosquitto()

@@ -130,7 +130,6 @@ func newLoad(end time.Time) *load {
 		l.gateways = append(l.gateways, g)
 		l.total += int64(len(g.payloads))
 	}
-	l.limit.Store(l.total)
 	return l
 }
 
@@ -158,6 +157,23 @@ func (l *load) inSteps(ctx context.Context, n int, f func(step int)) {
 			return
 		}
 		f(step)
+	}
+}
+
+// paced lets the load on by so many packs a tick, a rate that the service keeps up
+// with, and calls f at each.
+func (l *load) paced(ctx context.Context, packs int64, tick time.Duration, f func(sent int64)) {
+	defer l.limit.Store(l.total)
+	ticker := time.NewTicker(tick)
+	defer ticker.Stop()
+	for sent := packs; sent < l.total; sent += packs {
+		l.limit.Store(sent)
+		select {
+		case <-ctx.Done():
+			return
+		case <-ticker.C:
+		}
+		f(sent)
 	}
 }
 
