@@ -17,7 +17,7 @@ type Evaluator struct {
 	e           *engine
 	resumedAt   int64 // from where the present step evaluates
 	checkpoints []Checkpoint
-	err         error
+	markEvery   int64 // event time between checkpoints, µs
 }
 
 // CheckpointEvery is the event time between checkpoints.
@@ -26,7 +26,7 @@ const CheckpointEvery = 6 * time.Hour
 // New makes the evaluator of a property that has seen nothing yet. The
 // description must have at least one version.
 func New(d Description) *Evaluator {
-	ev := &Evaluator{e: newEngine(d), resumedAt: notYet}
+	ev := &Evaluator{e: newEngine(d), resumedAt: notYet, markEvery: CheckpointEvery.Microseconds()}
 	return ev
 }
 
@@ -104,7 +104,7 @@ func (ev *Evaluator) walk(in *Input) {
 
 // mark files a checkpoint where one is due.
 func (ev *Evaluator) mark() {
-	if mod(ev.e.st.Pos, CheckpointEvery.Microseconds()) != 0 {
+	if mod(ev.e.st.Pos, ev.markEvery) != 0 {
 		return
 	}
 	ev.checkpoints = append(ev.checkpoints, Checkpoint{At: timeAt(ev.e.st.Pos), State: ev.EventState()})

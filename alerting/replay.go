@@ -17,15 +17,25 @@ type Replay struct {
 	changes []Change
 	wake    time.Time
 	now     time.Time
+	scratch []Reading // the readings of the present message
 }
 
 // NewReplay starts a replay of a property that has seen nothing yet.
-func NewReplay(d Description) *Replay { return &Replay{ev: New(d)} }
+func NewReplay(d Description) *Replay {
+	r := &Replay{ev: New(d)}
+	r.ev.markEvery = replayMarks.Microseconds()
+	return r
+}
+
+// replayMarks is the event time between the checkpoints of a replay. Encoding a
+// state costs as much as the readings of an hour; with all history in memory a
+// day is evaluated anew in a few milliseconds.
+const replayMarks = 24 * time.Hour
 
 // Message is what one message brought, checked and decoded.
 type Message struct {
 	Received time.Time
-	Readings []Reading // in any order
+	Readings []Reading // in any order; not kept
 	Contact  Contact
 	Refusals []Refusal
 	// Silent marks a message that is no sign of life, such as a retained
@@ -75,10 +85,14 @@ func (r *Replay) step(in Input) {
 	}
 }
 
-// admit files readings that are new and returns them sorted.
+// admit files readings that are new and returns them sorted; valid until the
+// next message.
 func (r *Replay) admit(rs []Reading) []Reading {
-	rs = slices.Clone(rs)
-	slices.SortStableFunc(rs, byTime)
+	r.scratch = append(r.scratch[:0], rs...)
+	rs = r.scratch
+	if !slices.IsSortedFunc(rs, byTime) {
+		slices.SortStableFunc(rs, byTime)
+	}
 	fresh := rs[:0]
 	for i := range rs {
 		if r.history.file(rs[i]) {
