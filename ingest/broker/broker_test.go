@@ -427,6 +427,9 @@ func TestAWillIsBeliedByTheNextConnection(t *testing.T) {
 	o := options(f, "heron-07/gw1").SetWill(presence, "offline", 1, true)
 	cut := dropOnClose(f, o)
 	c := connect(t, o)
+	if err := wait(c.Publish(topic, 1, false, "up")); err != nil { // the client library has settled
+		t.Fatal(err)
+	}
 	cut()
 	eventually(t, "connected again", func() bool { return c.IsConnectionOpen() && f.Clients() == 1 })
 	// A takeover likewise: the same client id connects while the old connection

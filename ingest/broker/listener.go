@@ -23,11 +23,16 @@ type listener struct {
 	log       *slog.Logger
 	end       chan struct{}
 	once      sync.Once
+
+	mu     sync.Mutex
+	conns  map[net.Conn]struct{} // nil once closed
+	active sync.WaitGroup        // connections being served
 }
 
 func newListener(inner net.Listener, cfg Config) *listener {
 	return &listener{
 		inner: inner, tls: cfg.TLS, strangers: make(chan struct{}, cfg.MaxStrangers), log: cfg.Log, end: make(chan struct{}),
+		conns: map[net.Conn]struct{}{},
 	}
 }
 
@@ -58,11 +63,35 @@ func (l *listener) Serve(establish listeners.EstablishFn) {
 			}
 			continue
 		}
+		if !l.track(c) {
+			<-l.strangers
+			_ = c.Close() // it came while the listener closed
+			return
+		}
 		go l.attend(c, establish)
 	}
 }
 
+func (l *listener) track(c net.Conn) bool {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	if l.conns == nil {
+		return false
+	}
+	l.conns[c] = struct{}{}
+	l.active.Add(1)
+	return true
+}
+
+func (l *listener) forget(c net.Conn) {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	delete(l.conns, c)
+	l.active.Done()
+}
+
 func (l *listener) attend(c net.Conn, establish listeners.EstablishFn) {
+	defer l.forget(c)
 	s := &stranger{Conn: c, release: sync.OnceFunc(func() { <-l.strangers })}
 	if l.tls != nil {
 		s.Conn = tls.Server(c, l.tls)
@@ -74,12 +103,21 @@ func (l *listener) attend(c net.Conn, establish listeners.EstablishFn) {
 	}
 }
 
-// Close ends the listener, then its clients.
+// Close ends the listener, then its clients, then those that have not said who
+// they are, and waits for all of them: the server itself does not wait for
+// connections that are just being opened.
 func (l *listener) Close(closeClients listeners.CloseFn) {
 	l.once.Do(func() {
 		close(l.end)
 		_ = l.inner.Close() // nothing to be done about it at the end
 		closeClients(l.ID())
+		l.mu.Lock()
+		for c := range l.conns {
+			_ = c.Close() // most are closed already
+		}
+		l.conns = nil
+		l.mu.Unlock()
+		l.active.Wait()
 	})
 }
 
