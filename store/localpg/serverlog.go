@@ -49,18 +49,18 @@ func (l *serverLog) take(line string) {
 	l.log.Log(context.Background(), l.level, "postgres: "+strings.TrimSpace(line))
 }
 
-// severity translates the server's own levels. A failed statement or log-in is the
-// business of whoever sent it, so only a panic is an error here; our own knocking
-// while it starts is nobody's.
+// severity translates the server's own levels. What a statement did wrong comes back
+// to whoever sent it, and our own knocking while it starts is nobody's business; a
+// warning may be a page that fails its checksum.
 func severity(line string) (slog.Level, bool) {
 	if strings.HasSuffix(line, "the database system is starting up") {
 		return slog.LevelDebug, true
 	}
 	word, _, _ := strings.Cut(line, ":")
 	switch word {
-	case "LOG", "NOTICE", "INFO":
+	case "LOG", "NOTICE", "INFO", "ERROR":
 		return slog.LevelDebug, true
-	case "WARNING", "ERROR", "FATAL":
+	case "WARNING", "FATAL":
 		return slog.LevelWarn, true
 	case "PANIC":
 		return slog.LevelError, true

@@ -62,9 +62,6 @@ func (c *Cluster) defaults() map[string]string {
 		"timezone":                     "UTC",
 		"log_timezone":                 "UTC",
 		"log_checkpoints":              "off",
-		// What a statement did wrong comes back to the service, which acts on it; a
-		// duplicate reading is no news for the log.
-		"log_min_messages":            "fatal",
 		"log_autovacuum_min_duration": "-1",
 	}
 	if c.opts.Throwaway {
