@@ -62,7 +62,7 @@ func (c *Cluster) defaults() map[string]string {
 		"timezone":                     "UTC",
 		"log_timezone":                 "UTC",
 		"log_checkpoints":              "off",
-		"log_autovacuum_min_duration": "-1",
+		"log_autovacuum_min_duration":  "-1",
 	}
 	if c.opts.Throwaway {
 		settings["shared_buffers"] = "64MB"
