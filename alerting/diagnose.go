@@ -159,6 +159,8 @@ func (e *engine) whyNotDrying(f *findings, p powerPicture, c site.Condition) {
 		f.add(0.95, causeDehumidifierStopped, off, above)
 	case p.known && p.fanOnly:
 		f.add(0.92, causeDehumidifierFan, fmt.Sprintf("draws %.0f W, with its compressor it drew %.0f W", p.nowW, p.usualW), above)
+	case p.known && p.fullShare > 0.9 && p.usualW > 0 && p.nowW < 0.85*p.usualW && p.setPct > 0 && p.humidity > p.setPct+5:
+		f.add(0.85, causeDehumidifierWeak, fmt.Sprintf("runs all the time at %.0f W, before it drew %.0f W", p.nowW, p.usualW), above)
 	case p.known && p.fullDay > 0.8 && p.setPct > 0 && p.humidity > p.setPct+5:
 		f.add(0.7, causeDehumidifierWeak, fmt.Sprintf("ran at full power for %.0f %% of the last day", 100*p.fullDay), above)
 		f.add(0.4, causeLoad, "more moisture comes in than it can take out")
@@ -182,9 +184,18 @@ func (e *engine) whyMoreVapour(f *findings, p powerPicture, c site.Condition, at
 		}
 		f.add(w, causeOutdoorAir, e.outdoorEvidence())
 	}
+	if in, out, ok := e.insideOutside(); ok && running && in > 0.88*out && in < 1.12*out && in > 1.2*e.vapourDayAgo() {
+		f.add(0.75, causeOutdoorAir, fmt.Sprintf("vapour pressure rose to %.0f Pa, outdoors %.0f Pa, while the dehumidifier runs", in, out))
+	}
 	if e.active(site.LeakAlarm, "") || e.anyLeak() {
+		if root, ok := e.rootOf(site.LeakAlarm); ok {
+			f.add(0.86, root, "explains the wet leak sensor")
+		}
 		f.add(0.85, causeLeak, "a leak sensor is wet")
 	} else if e.active(site.HighWaterAlarm, "") {
+		if root, ok := e.rootOf(site.HighWaterAlarm); ok {
+			f.add(0.81, root, "explains the high water")
+		}
 		f.add(0.8, causeStandingWater, "water stands above the high-water mark")
 	} else if e.active(site.WaterUnexplained, "") {
 		f.add(0.6, causeLeak, "the pump moves far more water than in other dry weather")
@@ -203,6 +214,28 @@ func (e *engine) whyMoreVapour(f *findings, p powerPicture, c site.Condition, at
 	if len(*f) == 0 {
 		f.add(0.2, causeMoistureSource, "no equipment fault shows in the readings")
 	}
+}
+
+// insideOutside is the vapour pressure of space and outdoors over the last three
+// full hours, Pa.
+func (e *engine) insideOutside() (in, out float64, ok bool) {
+	o := &e.st.Outdoor
+	n := min(len(o.Inside), len(o.Outside))
+	if n < 3 {
+		return 0, 0, false
+	}
+	for k := n - 3; k < n; k++ {
+		in, out = in+float64(o.Inside[k])/3, out+float64(o.Outside[k])/3
+	}
+	return in, out, in == in && out == out // NaN where an hour is unknown
+}
+
+// vapourDayAgo is the space's vapour pressure of a day ago, Pa; endless without.
+func (e *engine) vapourDayAgo() float64 {
+	if v, ok := e.st.Space.Vapour.mean(23*6, 6); ok {
+		return v
+	}
+	return math.Inf(1)
 }
 
 func (e *engine) anyLeak() bool {
@@ -413,6 +446,11 @@ type pumpPicture struct {
 	recent     []cycle
 	run, rest  float64 // medians of the recent cycles, s; NaN without
 	restSpread float64 // spread of the rests, share of their median
+	lastRun    float64 // median of the last three runs, s; NaN without
+	lastRest   float64 // median of the last four rests, s; NaN without
+	lastSpread float64 // their range, share of that median
+	restFell   float64 // largest factor by which a rest fell short of the one before it
+	swelling   bool    // the last rests shrank step by step
 	rained     bool
 	rainDay    float64 // mm
 	rain       string
@@ -423,7 +461,7 @@ type pumpPicture struct {
 
 func (e *engine) pumpPicture(at int64) pumpPicture {
 	st := &e.st.Pump
-	p := pumpPicture{run: math.NaN(), rest: math.NaN(), drawDown: e.baseline(), running: st.OnSince != 0}
+	p := pumpPicture{run: math.NaN(), lastRun: math.NaN(), lastRest: math.NaN(), rest: math.NaN(), drawDown: e.baseline(), running: st.OnSince != 0}
 	p.rainDay = rainWithin(e.st.Rain.Events, at, µsDay)
 	p.rained = e.rainExplains(at)
 	p.rain = fmt.Sprintf("%.1f mm of rain in the last 24 h", p.rainDay)
@@ -434,8 +472,20 @@ func (e *engine) pumpPicture(at int64) pumpPicture {
 	for i, c := range p.recent {
 		runs = append(runs, float64(c.End-c.Start)/1e6)
 		if i > 0 {
-			rests = append(rests, float64(c.Start-p.recent[i-1].End)/1e6)
+			rest := float64(c.Start-p.recent[i-1].End) / 1e6
+			if n := len(rests); n > 0 {
+				p.restFell = max(p.restFell, rests[n-1]/max(rest, 1))
+			}
+			rests = append(rests, rest)
 		}
+	}
+	p.swelling = swelling(rests)
+	if m, ok := median(slices.Clone(runs[max(0, len(runs)-3):])); ok {
+		p.lastRun = m
+	}
+	last := slices.Clone(rests[max(0, len(rests)-4):])
+	if m, ok := median(last); ok {
+		p.lastRest, p.lastSpread = m, (last[len(last)-1]-last[0])/max(m, 1)
 	}
 	if m, ok := median(runs); ok {
 		p.run = m
@@ -447,16 +497,39 @@ func (e *engine) pumpPicture(at int64) pumpPicture {
 	return p
 }
 
+// swelling: over the last four rests the inflow grew, in no single leap. Ground
+// water rises so; a pipe that breaks does not.
+func swelling(rests []float64) bool {
+	if len(rests) < 4 {
+		return false
+	}
+	last := rests[len(rests)-4:]
+	for i := range 3 {
+		if last[i] > 2*last[i+1] {
+			return false
+		}
+	}
+	return last[0] > 1.3*last[3]
+}
+
 // whyShort: a short run after a long rest is a narrow float; a short rest
 // without rain is water that runs back; with rain it is inflow.
 func (e *engine) whyShort(f *findings, p pumpPicture) {
-	figures := fmt.Sprintf("runs of %.0f s, rests of %.0f s", p.run, p.rest)
-	shortRun := p.drawDown > 0 && p.run < 0.6*p.drawDown
+	figures := fmt.Sprintf("runs of %.0f s, rests of %.0f s", p.lastRun, p.lastRest)
+	shortRun := p.drawDown > 0 && p.lastRun < 0.6*p.drawDown
 	switch {
+	case shortRun && p.lastRest > 60 && p.lastSpread < 0.05:
+		// A protector keeps its own time; water does not.
+		f.add(0.85, causePumpDead, figures, "even pulses: the motor's protector lets it try again and again")
+		f.add(0.5, causeFloatNarrow, figures)
+	case !shortRun && p.restFell > 20:
+		// Inflow swells from cycle to cycle; a check valve fails at once.
+		f.add(0.85, causeCheckValve, figures, fmt.Sprintf("from one run to the next the rest fell to a %.0fth", p.restFell))
+		f.add(0.4, causeInflow, p.rain)
 	case p.rained && !shortRun:
 		f.add(0.85, causeInflow, p.rain, figures)
 		f.add(0.4, causeCheckValve, figures)
-	case shortRun && p.rest < 240:
+	case shortRun && p.lastRest < 240:
 		f.add(0.8, causeCheckValve, figures, fmt.Sprintf("a full draw-down lasts %.0f s: only what runs back is pumped", p.drawDown))
 		f.add(0.6, causeFloatNarrow, figures)
 	case shortRun:
@@ -526,14 +599,32 @@ func (e *engine) whyUnexplained(f *findings, p pumpPicture, at int64) {
 	case freezing && out > 0:
 		f.add(0.6, causeSnowMelt, figures, fmt.Sprintf("outdoors %.1f °C after frost", out))
 		f.add(0.5, causePlumbing, figures)
+	case e.comesAtItsHours(at, norm):
+		f.add(0.75, causeIrrigation, figures, "comes at its hours, with hours of rest between")
+		f.add(0.5, causePlumbing, figures)
+	case p.swelling:
+		f.add(0.75, causeSpring, figures, "rose from day to day, not at once")
+		f.add(0.5, causePlumbing, figures)
 	case p.restSpread < 0.35:
-		f.add(0.8, causePlumbing, figures, fmt.Sprintf("steady: rests of %.0f s vary little", p.rest))
+		f.add(0.8, causePlumbing, figures, fmt.Sprintf("began at once and is steady: rests of %.0f s vary little", p.rest))
 		f.add(0.4, causeSpring, figures)
 	default:
-		f.add(0.6, causeIrrigation, figures, "comes and goes without rain")
-		f.add(0.55, causePlumbing, figures)
-		f.add(0.4, causeSpring, figures)
+		f.add(0.6, causePlumbing, figures, "began at once")
+		f.add(0.5, causeSpring, figures)
 	}
+}
+
+// comesAtItsHours: in the last two days water came before and after a rest of
+// eight hours or more, before it far more than the condensate of such hours.
+func (e *engine) comesAtItsHours(at int64, normL float64) bool {
+	cs := e.st.Pump.Cycles
+	for i := len(cs) - 1; i > 0; i-- {
+		if cs[i].Start-cs[i-1].End < 8*µsHour {
+			continue
+		}
+		return e.volumeWithin(cs[i-1].End, 8*µsHour) > normL
+	}
+	return false
 }
 
 // outdoorTemp, and whether the last two days had frost.
@@ -552,6 +643,8 @@ func (e *engine) outdoorTemp() (float64, bool) {
 func (e *engine) whyHigh(f *findings, p pumpPicture) {
 	recent := p.sinceLast < 30*µsMinute || p.running
 	switch {
+	case recent && p.drawDown > 0 && p.lastRun < 0.7*p.drawDown:
+		f.add(0.85, causePumpDead, fmt.Sprintf("runs of %.0f s do not lower the water, a draw-down lasts %.0f s", p.lastRun, p.drawDown))
 	case recent && p.drawDown > 0 && p.run > 1.4*p.drawDown && !(p.rained && p.rest < 120):
 		f.add(0.85, causeBlocked, fmt.Sprintf("runs of %.0f s, a draw-down lasts %.0f s", p.run, p.drawDown))
 	case recent && p.rained:
@@ -564,10 +657,29 @@ func (e *engine) whyHigh(f *findings, p pumpPicture) {
 	}
 }
 
+// rootOf is the first cause of an alarm that stands, so that what follows from
+// it names the same and shares its call-out.
+func (e *engine) rootOf(c site.Condition) (string, bool) {
+	for _, list := range [][]episode{e.st.Open, e.provisional} {
+		for i := range list {
+			if ep := &list[i]; ep.Condition == c && ep.By == "" && len(ep.Causes) > 0 {
+				return ep.Causes[0].Cause, true
+			}
+		}
+	}
+	return "", false
+}
+
 func (e *engine) whyLeak(f *findings, p pumpPicture) {
+	high, isHigh := e.rootOf(site.HighWaterAlarm)
+	dead, isDead := e.rootOf(site.MainsLost)
 	switch {
-	case e.active(site.HighWaterAlarm, ""):
+	case isHigh:
+		f.add(0.86, high, "the basin is above its high-water mark")
 		f.add(0.85, causeStandingWater, "the basin is above its high-water mark")
+	case isDead && dead != causeDehumidifierPower && e.pr.site.Sump != nil && p.rained:
+		f.add(0.86, dead, "the pump had no power while it rained", p.rain)
+		f.add(0.6, causeStandingWater, p.rain)
 	case p.rained && p.rainDay >= 5:
 		f.add(0.6, causeGroundWater, p.rain)
 		f.add(0.5, causePlumbing, "or a pipe above")

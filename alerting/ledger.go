@@ -29,6 +29,12 @@ func reconcile(ledger, fresh []Alarm, resumedAt int64, known time.Time) []Change
 		}
 	}
 	for i := range fresh {
+		if match[i] >= 0 {
+			r.join(fresh[i].CallOut, ledger[match[i]].CallOut)
+		}
+	}
+	for i := range fresh {
+		fresh[i].CallOut = r.joined(&fresh[i])
 		if match[i] < 0 {
 			r.begin(fresh[i])
 		} else {
@@ -46,6 +52,41 @@ type reconciler struct {
 	next    int
 	taken   []bool
 	changes []Change
+	joins   map[string]string // call-outs that are part of one announced before
+}
+
+func (r *reconciler) join(callOut, announced string) {
+	if callOut == "" || announced == "" || callOut == announced {
+		return
+	}
+	if r.joins == nil {
+		r.joins = map[string]string{}
+	}
+	r.joins[callOut] = announced
+}
+
+// joined is the call-out under which people hear of an alarm. A way out that
+// died with the mains is known by its silence first; when it speaks again and
+// tells of the mains, that is the same call.
+func (r *reconciler) joined(a *Alarm) string {
+	if a.Condition == site.MainsLost && a.SuppressedBy == "" && r.joins[a.CallOut] == "" {
+		for i := range r.ledger {
+			l := &r.ledger[i]
+			if l.Condition == site.GatewaySilent && l.SuppressedBy == "" && l.WithdrawnAt.IsZero() && overlap(l, a) {
+				r.join(a.CallOut, l.CallOut)
+			}
+		}
+	}
+	if announced := r.joins[a.CallOut]; announced != "" {
+		return announced
+	}
+	return a.CallOut
+}
+
+func overlap(a, b *Alarm) bool {
+	aBefore := !a.ClearedAt.IsZero() && a.ClearedAt.Before(b.RaisedAt)
+	bBefore := !b.ClearedAt.IsZero() && b.ClearedAt.Before(a.RaisedAt)
+	return !aBefore && !bBefore
 }
 
 func (r *reconciler) open(i int) bool {
@@ -87,9 +128,7 @@ func (r *reconciler) nearest(a *Alarm) int {
 		if r.taken[i] || !r.open(i) || !same(l, a) {
 			continue
 		}
-		endsBefore := !l.ClearedAt.IsZero() && l.ClearedAt.Before(a.RaisedAt)
-		startsAfter := !a.ClearedAt.IsZero() && a.ClearedAt.Before(l.RaisedAt)
-		if !endsBefore && !startsAfter {
+		if overlap(l, a) {
 			r.taken[i] = true
 			return i
 		}

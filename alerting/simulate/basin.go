@@ -59,10 +59,10 @@ type trouble struct {
 }
 
 const (
-	slice      = 5.0   // s
-	pulseOnS   = 5.001 // not a multiple of a slice; thermal protector of a locked rotor
-	pulseRestS = 240   // s until it closes again
-	intakeM    = 0.02  // below this the pump draws air
+	slice      = 5.0  // s
+	pulseOnS   = 4.9  // thermal protector of a locked rotor; under one slice
+	pulseRestS = 240  // s until it closes again
+	intakeM    = 0.02 // below this the pump draws air
 	wetBackM   = 0.008
 )
 

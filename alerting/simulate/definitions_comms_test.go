@@ -60,6 +60,9 @@ func (d *definer) comms() {
 		}
 	}
 	window := max(30, int(3*shortest/time.Minute))
+	if d.s.rmin < 0 {
+		window -= 2 // the model's minutes against the seconds of receipt
+	}
 	quiet := 0
 	spans := []span{}
 	for i := 0; i < d.n; i++ {
@@ -123,13 +126,12 @@ func (d *definer) sensors() {
 		switch f.Kind {
 		case simulate.SensorFlat:
 			d.flat(f.Point, from, to)
-		case simulate.SensorStuck:
-			d.stuck(f, from, to)
 		case simulate.ClockWrong:
 			d.add(site.SensorSuspect, "", []span{{from, to}})
 		}
 	}
 	for _, id := range d.t.AirPoints() {
+		d.stuck(id)
 		d.vapourOff(id)
 		d.jump(id)
 	}
@@ -159,14 +161,13 @@ func spread(x []float32) float32 {
 	return hi - lo
 }
 
-func (d *definer) stuck(f simulate.Fault, from, to int) {
-	size := f.Size
-	if size == 0 {
-		size = 99.9
-	}
-	if (size >= 99.5 || size <= 2) && from+360 < to {
-		d.add(site.SensorSuspect, f.Point, []span{{from + 360, min(to+minutesADay, d.n)}})
-	}
+// stuck: at the end of its scale for 6 h, whether the sensor failed or the air
+// really is saturated.
+func (d *definer) stuck(id string) {
+	rh := d.t.Air[id].SaysRH
+	at := marks(d.n, func(i int) bool { return float64(rh[i]) >= 99.5+d.s.rh/2 || float64(rh[i]) <= 2-d.s.rh/2 })
+	off := marks(d.n, func(i int) bool { return !at[i] })
+	d.add(site.SensorSuspect, id, hold(newWindowed(at, d.covered(id)), 360, newWindowed(off, d.covered(id)), minutesADay))
 }
 
 // vapourOff: more than 15 % off the median of at least two other indoor points for 48 h.

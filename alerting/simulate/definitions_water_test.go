@@ -161,39 +161,33 @@ func counts(at []int, n, w int) []int {
 	return sum
 }
 
-// weak: five like cycles in a row at 1.5 × the baseline (median of the first 20
-// like cycles of the record).
+// weak: five like cycles in a row at 1.5 × the baseline (commissioned, else the
+// median of the first 20 like cycles once there are so many, else as built).
 func (d *definer) weak() {
-	type like struct {
-		minute  int
-		seconds float64
-	}
-	var likes []like
 	last := int64(-1 << 60)
+	base, open := d.drawDown(), -1
+	commissioned := d.t.Property.Sump.CommissionedDrawDown.Seconds()
+	if commissioned > 0 {
+		base = commissioned
+	}
+	var first []float64
+	slow, well := 0, 0
 	for _, c := range d.t.Cycles {
-		if c.StartMS-last >= 600_000 {
-			likes = append(likes, like{d.minuteOf(c.StartMS+int64(c.Seconds*1000)) + 1, c.Seconds})
-		}
+		like := c.StartMS-last >= 600_000
 		last = c.StartMS + int64(c.Seconds*1000)
-	}
-	base := d.drawDown()
-	if dd := d.t.Property.Sump.CommissionedDrawDown; dd > 0 {
-		base = dd.Seconds()
-	} else if len(likes) >= 20 {
-		var first []float64
-		for _, l := range likes[:20] {
-			first = append(first, l.seconds)
+		if !like {
+			continue
 		}
-		base = median(first)
-	}
-	slow, well, open := 0, 0, -1
-	for _, l := range likes {
-		slow, well = run(slow, l.seconds >= (1.5+d.s.rmin)*base), run(well, l.seconds <= 1.2*base)
-		if open < 0 && slow >= 5 && l.minute < d.n {
-			d.out = append(d.out, episode{site.PumpWeak, "", span{l.minute, d.n}})
+		if first = append(first, c.Seconds); len(first) == 20 && commissioned == 0 {
+			base = median(first[:20:20])
+		}
+		slow, well = run(slow, c.Seconds >= (1.5+d.s.rmin)*base), run(well, c.Seconds <= 1.2*base)
+		minute := min(d.minuteOf(last)+1, d.n-1)
+		if open < 0 && slow >= 5 {
+			d.out = append(d.out, episode{site.PumpWeak, "", span{minute, d.n}})
 			open = len(d.out) - 1
 		} else if open >= 0 && well >= 5 {
-			d.out[open].to = min(l.minute, d.n)
+			d.out[open].to = minute
 			open = -1
 		}
 	}

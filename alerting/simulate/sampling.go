@@ -37,7 +37,7 @@ func (s *Space) sampleOne(i int, unix int64, alive bool) {
 		return
 	}
 	v = s.fail(c, v, unix)
-	if !c.frozen {
+	if !c.frozen && !(c.quantity == site.RH && s.wrong.at(SensorStuck, s.property.Points[c.point].ID)) {
 		v = c.disturb(v, s.seed, unix)
 		c.last, c.lastSet = v, true
 	}

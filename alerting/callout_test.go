@@ -1,0 +1,53 @@
+package alerting
+
+import (
+	"testing"
+	"time"
+
+	"underkeep/store/site"
+)
+
+// A way out that dies with the mains is known by its silence; the mains, the
+// leak that follows and what comes later all join the call that was made.
+func TestMainsJoinTheSilenceTheyCaused(t *testing.T) {
+	t.Parallel()
+	noon := time.Date(2026, 3, 1, 12, 0, 0, 0, time.UTC)
+	silent := Alarm{Property: "p", Condition: site.GatewaySilent, Priority: Medium, RaisedAt: noon.Add(30 * time.Minute), ClearedAt: noon.Add(9 * time.Hour), CallOut: "first"}
+	mains := Alarm{Property: "p", Condition: site.MainsLost, Priority: High, RaisedAt: noon.Add(5 * time.Minute), ClearedAt: noon.Add(9*time.Hour + 5*time.Minute), CallOut: "mains"}
+	leak := Alarm{Property: "p", Condition: site.LeakAlarm, Point: "low", Priority: High, RaisedAt: noon.Add(6 * time.Hour), CallOut: "mains"}
+	ledger := Apply([]Alarm{silent}, reconcile([]Alarm{silent}, []Alarm{mains, leak}, noon.UnixMicro(), noon.Add(9*time.Hour)))
+	if len(ledger) != 3 || ledger[1].CallOut != "first" || ledger[2].CallOut != "first" {
+		t.Fatalf("ledger %+v", ledger)
+	}
+	// The evaluator goes on with its own names; so must the ledger with its.
+	humid := Alarm{Property: "p", Condition: site.HumidityHigh, Point: "north", Priority: Medium, RaisedAt: noon.Add(20 * time.Hour), CallOut: "mains"}
+	ledger = Apply(ledger, reconcile(ledger, []Alarm{mains, leak, humid}, noon.Add(10*time.Minute).UnixMicro(), noon.Add(20*time.Hour)))
+	if len(ledger) != 4 || ledger[3].CallOut != "first" {
+		t.Errorf("ledger %+v", ledger)
+	}
+	// Mains lost another day are another call.
+	later := mains
+	later.RaisedAt, later.ClearedAt, later.CallOut = noon.Add(72*time.Hour), time.Time{}, "later"
+	ledger = Apply(ledger, reconcile(ledger, []Alarm{later}, noon.Add(71*time.Hour).UnixMicro(), noon.Add(73*time.Hour)))
+	if got := ledger[len(ledger)-1]; got.CallOut != "later" {
+		t.Errorf("mains lost another day: %+v", got)
+	}
+}
+
+func TestSwelling(t *testing.T) {
+	t.Parallel()
+	for _, c := range []struct {
+		name  string
+		rests []float64
+		want  bool
+	}{
+		{"ground water rises", []float64{90000, 30000, 20000, 15000, 12000}, true},
+		{"a pipe breaks", []float64{90000, 7000, 7100, 6950, 7050}, false},
+		{"a pipe breaks just now", []float64{30000, 7000, 7000, 7000}, false},
+		{"too few to say", []float64{30000, 20000, 10000}, false},
+	} {
+		if got := swelling(c.rests); got != c.want {
+			t.Errorf("%s: %v", c.name, got)
+		}
+	}
+}
