@@ -10,6 +10,7 @@ import (
 	"crypto/x509/pkix"
 	"errors"
 	"fmt"
+	"io"
 	"log/slog"
 	"math/big"
 	"net"
@@ -389,6 +390,18 @@ func TestPresenceIsRetainedAndReadingsAreNot(t *testing.T) {
 	}
 }
 
+// droppedConn ends as if the other side had closed it; of a connection closed on
+// this side the client library takes no notice until its next ping.
+type droppedConn struct{ net.Conn }
+
+func (c droppedConn) Read(p []byte) (int, error) {
+	n, err := c.Conn.Read(p)
+	if err != nil {
+		err = io.EOF
+	}
+	return n, err
+}
+
 // dropOnClose lets the client leave without a goodbye.
 func dropOnClose(f *fixture, o *paho.ClientOptions) (cut func()) {
 	var mu sync.Mutex
@@ -398,7 +411,7 @@ func dropOnClose(f *fixture, o *paho.ClientOptions) (cut func()) {
 		mu.Lock()
 		conn = c
 		mu.Unlock()
-		return c, err
+		return droppedConn{c}, err
 	})
 	return func() {
 		mu.Lock()
