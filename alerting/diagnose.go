@@ -653,7 +653,11 @@ func (e *engine) whyHigh(f *findings, p pumpPicture) {
 	case recent:
 		f.add(0.75, causeBlocked, "the pump runs, yet the water rises")
 	default:
-		f.add(0.85, causePumpDead, fmt.Sprintf("water high, no pump cycle for %.1f h", float64(p.sinceLast)/float64(µsHour)), p.rain)
+		silence := "water high, no pump cycle ever"
+		if e.st.Pump.LastEnd != 0 {
+			silence = fmt.Sprintf("water high, no pump cycle for %.1f h", float64(p.sinceLast)/float64(µsHour))
+		}
+		f.add(0.85, causePumpDead, silence, p.rain)
 	}
 }
 

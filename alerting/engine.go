@@ -71,7 +71,7 @@ type engine struct {
 }
 
 // dirtyParts mark what has to be looked at after the readings of one instant.
-type dirtyParts struct{ air, surface, power, fan, water, leak, mains, level bool }
+type dirtyParts struct{ air, surface, power, fan, water, leak, mains bool }
 
 const (
 	tickLength = 10 * µsMinute
@@ -419,12 +419,6 @@ func (e *engine) newDay(t int64) { e.newWaterDay(t) }
 
 func (e *engine) forget(t int64) {
 	e.st.Closed = slices.DeleteFunc(e.st.Closed, func(c closedEpisode) bool { return c.Off < t-closedMemory })
-}
-
-// vapourPa is the vapour pressure of an air point; ok is false while unknown.
-func (e *engine) vapourPa(i int) (float64, bool) {
-	a := &e.st.Airs[i]
-	return a.VapourPa, a.Covered
 }
 
 func rhAtSurface(vapourPa, surfaceC float64) float64 {

@@ -8,11 +8,6 @@ import (
 	"underkeep/store/site"
 )
 
-type alarmKey struct {
-	condition site.Condition
-	point     string
-}
-
 // reconcile compares what the evaluator now holds true with the ledger of what
 // was recorded, and says what has to be recorded. resumedAt is the event time
 // from which fresh was worked out: alarms of the ledger that ended before it

@@ -1,7 +1,9 @@
 package alerting
 
 import (
+	"cmp"
 	"slices"
+	"sort"
 
 	"underkeep/store/site"
 )
@@ -54,13 +56,14 @@ func (e *engine) listen(in *Input, watermark int64) {
 	}
 	e.excuse(since)
 	refusals := in.Refusals
+	arrived := arrivals(in)
 	for _, c := range in.Contacts {
 		for len(refusals) > 0 && refusals[0].At <= c.At {
 			e.refuse(refusals[0])
 			refusals = refusals[1:]
 		}
 		e.elapse(c.At)
-		e.hear(c, in.Readings)
+		e.hear(c, arrived)
 	}
 	for _, f := range refusals {
 		e.refuse(f)
@@ -93,7 +96,7 @@ func (e *engine) excuse(since int64) {
 }
 
 // hear takes one contact at its receipt time.
-func (e *engine) hear(c Contact, readings []Reading) {
+func (e *engine) hear(c Contact, arrived arrival) {
 	r := &e.receipt
 	if int(c.Gateway) >= len(r.Gateways) {
 		return
@@ -111,7 +114,7 @@ func (e *engine) hear(c Contact, readings []Reading) {
 		}
 		g.Online = true
 	default:
-		e.hearPoints(c, readings)
+		e.hearPoints(c, arrived)
 	}
 	e.gatewayAlive(int(c.Gateway), c.At)
 }
@@ -158,11 +161,31 @@ func (e *engine) startPoints(gateway int, at int64) {
 	}
 }
 
+// arrival gives the readings that came with one message.
+type arrival func(received int64) []Reading
+
+// arrivals looks readings up by their receipt. A step of the live service holds
+// a message or two; a long history holds thousands.
+func arrivals(in *Input) arrival {
+	if len(in.Contacts) <= 2 {
+		return func(int64) []Reading { return in.Readings }
+	}
+	byReceipt := slices.Clone(in.Readings)
+	slices.SortStableFunc(byReceipt, func(a, b Reading) int { return cmp.Compare(a.Received, b.Received) })
+	return func(received int64) []Reading {
+		i := sort.Search(len(byReceipt), func(i int) bool { return byReceipt[i].Received >= received })
+		j := i
+		for j < len(byReceipt) && byReceipt[j].Received == received {
+			j++
+		}
+		return byReceipt[i:j]
+	}
+}
+
 // hearPoints notes the points of this message: the readings of its gateway
 // received at its time.
-func (e *engine) hearPoints(c Contact, readings []Reading) {
-	for k := range readings {
-		rd := &readings[k]
+func (e *engine) hearPoints(c Contact, arrived arrival) {
+	for _, rd := range arrived(c.At) {
 		if rd.Received != c.At || rd.Gateway != c.Gateway || int(rd.Series) >= len(e.pr.series) {
 			continue
 		}

@@ -84,12 +84,6 @@ func (s *sustained) peek(horizon, w, notBefore int64) int64 {
 	return s.firstMet(s.Pos, horizon, w, notBefore, false)
 }
 
-// nextCandidate is the earliest instant after the last step at which peek
-// could succeed, whatever the horizon.
-func (s *sustained) nextCandidate(w, notBefore int64) int64 {
-	return s.peek(never-1, w, notBefore)
-}
-
 func (s *sustained) firstMet(from, to, w, notBefore int64, openEnd bool) int64 {
 	last := to
 	if openEnd {

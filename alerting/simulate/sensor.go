@@ -26,11 +26,9 @@ type channel struct {
 
 // place is what is particular about an indoor air point.
 type place struct {
-	offsetC  float64 // against the space's mean
-	outPull  float64 // share of (outdoors - space) felt here
-	vapour   float64 // factor on the vapour pressure
-	woodLag  float64 // its own wood, % moisture
-	woodInit bool
+	offsetC float64 // against the space's mean
+	outPull float64 // share of (outdoors - space) felt here
+	vapour  float64 // factor on the vapour pressure
 }
 
 // noiseOf is the standard deviation and the decimals of a quantity as ordinary
