@@ -36,6 +36,7 @@ var access = map[string][4]int{
 	"POST /v1/alarms/{id}/unshelve":          {200, 200, 403, 403},
 	"POST /v1/alarms/{id}/out-of-service":    {200, 200, 403, 403},
 	"POST /v1/alarms/{id}/return-to-service": {200, 200, 403, 403},
+	"GET /v1/alarm-load":                     {200, 403, 403, 403},
 	"GET /v1/quarantine":                     {200, 403, 403, 403},
 	"GET /v1/quarantine/{id}":                {200, 403, 403, 403},
 	"POST /v1/quarantine/{id}/replay":        {200, 403, 403, 403},

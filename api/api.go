@@ -83,7 +83,7 @@ func New(o Options) http.Handler {
 
 func newServer(o Options) *server {
 	s := &server{Options: o.withDefaults(), document: mustDocument()}
-	s.Registry.MustRegister(newCollector(s.Source, s.Logger))
+	s.Registry.MustRegister(newCollector(s.Source, s.Logger), newLoadCollector(s.Source, s.Logger, s.Now))
 	return s
 }
 
@@ -125,6 +125,7 @@ func (s *server) alarmRoutes(r chi.Router) {
 	r.Use(deadline(queryTimeout))
 	read, shelve := s.may(view.Read), s.may(view.Shelve)
 	r.With(read).Get("/alarms", s.listAlarms)
+	r.With(s.may(view.ReadLoad)).Get("/alarm-load", s.alarmLoad)
 	r.With(read).Get("/alarms/{id}", s.getAlarm)
 	r.With(read).Get("/alarms/{id}/journal", s.listJournal)
 	r.With(s.may(view.Acknowledge)).Post("/alarms/{id}/acknowledge", s.answer(view.ToAcknowledge))

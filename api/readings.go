@@ -149,7 +149,11 @@ func (s *server) streamCSV(w http.ResponseWriter, r *http.Request, asked reading
 	_, convert := shown(asked.Quantity, asked.system)
 	out := bufio.NewWriterSize(w, 64<<10)
 	_, _ = io.WriteString(out, "at,value\n")
+	patience := http.NewResponseController(w)
 	for {
+		// As long as the client keeps reading, the stream may outlast the
+		// server's own write timeout. A recorder in a test has none to move.
+		_ = patience.SetWriteDeadline(time.Now().Add(time.Minute))
 		writeRows(out, found, convert)
 		if len(found) < csvChunk {
 			break

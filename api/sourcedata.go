@@ -7,6 +7,7 @@ import (
 	"strconv"
 	"time"
 
+	"underkeep/alerting/load"
 	"underkeep/api/view"
 	"underkeep/ingest"
 	"underkeep/store"
@@ -150,6 +151,15 @@ func (s *storeSource) CountAlarms(ctx context.Context) (map[view.State]int, erro
 		out[view.State(state)] = n
 	}
 	return out, err
+}
+
+// AlarmLoad implements view.Alarms.
+func (s *storeSource) AlarmLoad(ctx context.Context, scope view.Scope, p load.Period) (load.Report, error) {
+	alarms, err := s.store.AlarmLoad(ctx, storeScope(scope), p.From, p.To, s.now())
+	if err != nil {
+		return load.Report{}, told(err)
+	}
+	return load.Compute(p, alarms), nil
 }
 
 func viewQuarantined(q store.Quarantined) view.Quarantined {

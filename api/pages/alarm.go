@@ -77,7 +77,8 @@ func (t teller) alarm(a view.Alarm) alarmShown {
 		Form: t.f.Form, Path: t.f.Path,
 	}
 	if a.Over() {
-		s.Over = clock(later(a.ClearedAt, a.WithdrawnAt), now, zone)
+		end := later(a.ClearedAt, a.WithdrawnAt)
+		s.Over, s.Lasting = clock(end, now, zone), lasting(end.Sub(a.RaisedAt))
 	}
 	if a.SuppressedBy != "" {
 		s.Explained = wordsFor(a.SuppressedBy).Title

@@ -90,20 +90,20 @@ func (p *pages) addCharts(ctx context.Context, page *propertyPage, prop view.Pro
 	zone := zoneOf(prop.Property)
 	d := &drawer{ctx: ctx, source: p.Source, scope: who.Scope(), prop: prop}
 	d.period = periodOf(chosen, installedAt(prop.Property, zone), p.Now(), zone)
-	d.markAlarms(page, p.Now())
+	d.markAlarms(p.Now())
 	page.Charts = d.all()
 	return d.err
 }
 
-// markAlarms numbers the alarms of the page and marks them on the charts.
-func (d *drawer) markAlarms(page *propertyPage, now time.Time) {
+// markAlarms marks the alarms on the charts with the numbers of the page.
+func (d *drawer) markAlarms(now time.Time) {
 	for i, a := range d.prop.Open {
 		end := later(a.ClearedAt, a.WithdrawnAt)
 		if !a.Over() {
 			end = now
 		}
 		title := fmt.Sprintf("%s %s, since %s", wordsFor(a.Condition).Title, a.Point, clock(a.RaisedAt, now, d.period.zone))
-		d.marks = append(d.marks, chart.Mark{From: a.RaisedAt, To: end, Label: page.Alarms[i].Label, Title: title})
+		d.marks = append(d.marks, chart.Mark{From: a.RaisedAt, To: end, Label: fmt.Sprint(i + 1), Title: title})
 	}
 }
 

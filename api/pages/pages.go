@@ -95,6 +95,7 @@ func Mount(r chi.Router, o Options) {
 			r.Get("/home/{id}", p.home)
 			r.Get("/properties/{id}", p.property)
 			r.Post("/alarms/{id}/acknowledge", p.acknowledge)
+			r.Post("/properties/{id}/acknowledge", p.acknowledgeAll)
 			r.Post("/sign-out", p.signOut)
 		})
 	})
@@ -258,6 +259,25 @@ func (p *pages) ownForm(w http.ResponseWriter, r *http.Request) bool {
 }
 
 func (p *pages) acknowledge(w http.ResponseWriter, r *http.Request) {
+	p.answer(w, r, func(context.Context) ([]string, error) { return []string{chi.URLParam(r, "id")}, nil })
+}
+
+// acknowledgeAll answers every alarm of a house at once: one cause often raises
+// several.
+func (p *pages) acknowledgeAll(w http.ResponseWriter, r *http.Request) {
+	p.answer(w, r, func(ctx context.Context) ([]string, error) {
+		prop, err := p.Source.Property(ctx, visitOf(r).Scope(), chi.URLParam(r, "id"))
+		var ids []string
+		for _, a := range prop.Open {
+			if a.State != view.Acknowledged {
+				ids = append(ids, a.ID)
+			}
+		}
+		return ids, err
+	})
+}
+
+func (p *pages) answer(w http.ResponseWriter, r *http.Request, which func(context.Context) ([]string, error)) {
 	if !p.ownForm(w, r) {
 		return
 	}
@@ -266,9 +286,14 @@ func (p *pages) acknowledge(w http.ResponseWriter, r *http.Request) {
 		p.message(w, r, http.StatusForbidden, "Not yours to do", "Your role reads alarms and does not answer them.")
 		return
 	}
-	_, err := p.Source.Answer(r.Context(), v.Scope(), chi.URLParam(r, "id"), view.Answer{
-		Kind: view.ToAcknowledge, By: v.Name, At: p.Now().UTC(), Note: "on the page",
-	})
+	ids, err := which(r.Context())
+	for _, id := range ids {
+		if err == nil {
+			_, err = p.Source.Answer(r.Context(), v.Scope(), id, view.Answer{
+				Kind: view.ToAcknowledge, By: v.Name, At: p.Now().UTC(), Note: "on the page",
+			})
+		}
+	}
 	if err != nil {
 		p.fail(w, r, err)
 		return

@@ -236,6 +236,20 @@ func TestAcknowledgeWithoutScript(t *testing.T) {
 	}
 }
 
+func TestAcknowledgeAllOfAHouse(t *testing.T) {
+	t.Parallel()
+	b := signedIn(t, viewtest.ManagerToken)
+	body := b.page("/properties/heron-07")
+	b.expect(body, "Acknowledge all 2")
+	key := formPattern.FindStringSubmatch(body)[2]
+	b.send("POST", "/properties/heron-07/acknowledge", url.Values{"form": {key}})
+	if left := regexp.MustCompile(`action="/(alarms|properties)/`).FindString(b.page("/properties/heron-07")); left != "" {
+		t.Errorf("something is left to answer: %s", left)
+	}
+	other := b.page("/properties/egret-02")
+	b.expect(other, "Over, and nobody has answered", "Nothing at present.", "No power")
+}
+
 func TestForgedFormsAreRefused(t *testing.T) {
 	t.Parallel()
 	b := signedIn(t, viewtest.ManagerToken)

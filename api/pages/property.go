@@ -24,7 +24,9 @@ type propertyPage struct {
 	Installed      string
 	Drying         string // progress of commissioning; "" when it is over
 	Failure        bool
-	Alarms         []alarmShown
+	Alarms         []alarmShown // that hold
+	Unanswered     []alarmShown // over, and nobody has said that they saw them
+	MayAnswer      int          // how many this person may acknowledge
 	Explained      []alarmShown
 	Past           []alarmShown
 	Now            []pointNow
@@ -109,14 +111,20 @@ func drying(p site.Property, now time.Time, zone *time.Location) string {
 
 func (p *pages) addAlarms(ctx context.Context, page *propertyPage, prop view.Property, who visit, _ string) error {
 	tell := p.teller(prop, who.Principal, page.frame)
-	explained := make(map[string]string) // likeliest cause to the label of its alarm
+	said := make(map[string]string) // likeliest cause to the label of its alarm
 	for i, a := range prop.Open {
 		shown := tell.alarm(a)
 		shown.Label = strconv.Itoa(i + 1)
+		if shown.MayAcknowledge {
+			page.MayAnswer++
+		}
+		if a.Over() {
+			page.Unanswered = append(page.Unanswered, shown)
+			continue
+		}
 		if c := shown.Cause; c != nil {
-			shown.SameAs = explained[c.Advice.Cause]
-			if shown.SameAs == "" {
-				explained[c.Advice.Cause] = shown.Label
+			if shown.SameAs = said[c.Advice.Cause]; shown.SameAs == "" {
+				said[c.Advice.Cause] = shown.Label
 			}
 		}
 		page.Alarms = append(page.Alarms, shown)

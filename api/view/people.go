@@ -54,10 +54,11 @@ const (
 	Quarantine   // list, replay and discard what could not be used
 	ReadGateways // how the gateways of a property are doing
 	SeeOwner     // the owner's way of being reached
+	ReadLoad     // what the fleet's alarms ask of those who answer them
 )
 
 var allowed = map[Role][]Action{
-	Manager:    {Read, Acknowledge, Shelve, WriteFleet, Quarantine, ReadGateways, SeeOwner},
+	Manager:    {Read, Acknowledge, Shelve, WriteFleet, Quarantine, ReadGateways, SeeOwner, ReadLoad},
 	Technician: {Read, Acknowledge, Shelve, ReadGateways},
 	OwnerRole:  {Read, Acknowledge, SeeOwner},
 	Warranty:   {Read},

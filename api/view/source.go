@@ -4,6 +4,7 @@ import (
 	"context"
 	"time"
 
+	"underkeep/alerting/load"
 	"underkeep/store/site"
 )
 
@@ -95,6 +96,8 @@ type Alarms interface {
 	Journal(ctx context.Context, scope Scope, id string) ([]Entry, error)
 	// CountAlarms by state over the whole service, for the metrics.
 	CountAlarms(ctx context.Context) (map[State]int, error)
+	// AlarmLoad figures what the alarms of a period asked of people.
+	AlarmLoad(ctx context.Context, scope Scope, p load.Period) (load.Report, error)
 }
 
 // QuarantineQuery selects a page of quarantined records, newest first.

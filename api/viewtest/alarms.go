@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"slices"
 
+	"underkeep/alerting/load"
 	"underkeep/api/view"
 )
 
@@ -124,6 +125,21 @@ func (f *Fleet) CountAlarms(context.Context) (map[view.State]int, error) {
 		out[a.State]++
 	}
 	return out, f.Down
+}
+
+// AlarmLoad implements view.Alarms.
+func (f *Fleet) AlarmLoad(_ context.Context, scope view.Scope, p load.Period) (load.Report, error) {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	states := map[view.State]load.State{view.Shelved: load.Shelved, view.OutOfService: load.OutOfService, view.Suppressed: load.SuppressedByDesign}
+	var in []load.Alarm
+	for _, a := range f.AllAlarms {
+		if scope.Allows(a.Property) {
+			in = append(in, load.Alarm{Property: a.Property, Condition: a.Condition, Point: a.Point, Priority: a.Priority, KnownAt: a.KnownAt,
+				EndedAt: a.ClearedAt, Escalations: len(a.PriorityChanges), Began: states[a.State], Now: states[a.State]})
+		}
+	}
+	return load.Compute(p, in), f.Down
 }
 
 // Quarantine implements view.QuarantineList.

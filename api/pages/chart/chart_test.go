@@ -158,3 +158,22 @@ func TestAnyDataDraws(t *testing.T) {
 		}
 	})
 }
+
+func TestMarginBetweenSensorsOfDifferentMinutes(t *testing.T) {
+	t.Parallel()
+	upper := Line{Name: "u", Style: 1, Gap: 3 * time.Hour, Samples: []Sample{sample(0, 10), sample(2, 10), sample(4, 10)}}
+	lower := Line{Name: "l", Style: 2, Gap: 3 * time.Hour, Samples: []Sample{sample(0, 5), sample(1, 7), sample(3, 11), sample(8, 12)}}
+	if v, ok := lower.at(hour(2)); !ok || v != 9 {
+		t.Errorf("between 7 and 11 lies %g, %v", v, ok)
+	}
+	for _, h := range []int{4, 9} {
+		if _, ok := lower.at(hour(h)); ok {
+			t.Errorf("hour %d: the line has stopped there", h)
+		}
+	}
+	upper.Samples = append(upper.Samples[:2], sample(3, 10))
+	c := Chart{ID: "a", Title: "t", From: hour(0), To: hour(9), Zone: newYork, Lines: []Line{upper, lower}, Between: &[2]int{0, 1}}
+	if svg := string(c.SVG()); !strings.Contains(svg, `class="between"`) || !strings.Contains(svg, `class="under"`) {
+		t.Error("the margin or its reversal is not filled")
+	}
+}

@@ -3,6 +3,7 @@ package chart
 import (
 	"fmt"
 	"html/template"
+	"sort"
 	"strconv"
 	"strings"
 	"time"
@@ -29,6 +30,24 @@ func (l Line) runs() [][]Sample {
 		}
 	}
 	return out
+}
+
+// at is the height of the line at a moment; false where it has stopped. Two
+// sensors seldom report at the same minute.
+func (l Line) at(t time.Time) (float64, bool) {
+	i := sort.Search(len(l.Samples), func(i int) bool { return !l.Samples[i].At.Before(t) })
+	switch {
+	case i < len(l.Samples) && l.Samples[i].At.Equal(t):
+		return l.Samples[i].Mean, true
+	case i == 0 || i == len(l.Samples):
+		return 0, false
+	}
+	a, b := l.Samples[i-1], l.Samples[i]
+	apart := b.At.Sub(a.At)
+	if l.Gap > 0 && apart > l.Gap {
+		return 0, false
+	}
+	return a.Mean + (b.Mean-a.Mean)*float64(t.Sub(a.At))/float64(apart), true
 }
 
 func (c *Chart) drawLine(b *strings.Builder, l Line, s scale) {
@@ -74,13 +93,9 @@ func (c *Chart) drawBetween(b *strings.Builder, s scale) {
 		return
 	}
 	upper, lower := c.Lines[c.Between[0]], c.Lines[c.Between[1]]
-	below := make(map[time.Time]float64, len(lower.Samples))
-	for _, p := range lower.Samples {
-		below[p.At] = p.Mean
-	}
 	var both []Sample
 	for _, p := range upper.Samples {
-		if v, ok := below[p.At]; ok {
+		if v, ok := lower.at(p.At); ok {
 			both = append(both, Sample{At: p.At, High: p.Mean, Low: v})
 		}
 	}
