@@ -47,8 +47,10 @@ var program = sync.OnceValues(func() (string, error) {
 
 func TestMain(m *testing.M) {
 	code := m.Run()
-	if path, err := program(); err == nil && builtProgram {
-		os.RemoveAll(filepath.Dir(path))
+	if builtProgram {
+		if path, err := program(); err == nil {
+			os.RemoveAll(filepath.Dir(path))
+		}
 	}
 	os.Exit(code)
 }

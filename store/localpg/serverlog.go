@@ -50,11 +50,13 @@ func (l *serverLog) take(line string) {
 }
 
 // severity translates the server's own levels. What a statement did wrong comes back
-// to whoever sent it, and our own knocking while it starts is nobody's business; a
-// warning may be a page that fails its checksum.
+// to whoever sent it, and our own knocking while it starts and our own stopping are
+// nobody's business; a warning may be a page that fails its checksum.
 func severity(line string) (slog.Level, bool) {
-	if strings.HasSuffix(line, "the database system is starting up") {
-		return slog.LevelDebug, true
+	for _, usual := range []string{"the database system is starting up", "due to administrator command"} {
+		if strings.HasSuffix(line, usual) {
+			return slog.LevelDebug, true
+		}
 	}
 	word, _, _ := strings.Cut(line, ":")
 	switch word {

@@ -15,14 +15,15 @@ func TestServerLogTellsWhatMatters(t *testing.T) {
 	l := newServerLog(slog.New(slog.NewTextHandler(&out, &slog.HandlerOptions{Level: slog.LevelInfo})))
 	for _, piece := range []string{
 		"LOG:  listening on", " IPv4\nERROR:  duplicate key\nDETAIL:  Key (n)=(1)\nSTATEMENT:  INSERT\n\tINTO kept\n",
-		"FATAL:  the database system is starting up\n", "WARNING:  page verification failed\nHINT:  look\n", "PANIC:  disk\n", "unfinished",
+		"FATAL:  the database system is starting up\n", "FATAL:  terminating connection due to administrator command\n",
+		"WARNING:  page verification failed\nHINT:  look\n", "PANIC:  disk\n", "unfinished",
 	} {
 		if n, err := l.Write([]byte(piece)); n != len(piece) || err != nil {
 			t.Fatalf("wrote %d of %d: %v", n, len(piece), err)
 		}
 	}
 	for word, want := range map[string]bool{
-		"listening on IPv4": false, "duplicate": false, "INSERT": false, "INTO kept": false, "starting up": false,
+		"listening on IPv4": false, "duplicate": false, "INSERT": false, "INTO kept": false, "starting up": false, "terminating": false,
 		"page verification": true, "look": true, "disk": true, "unfinished": false,
 	} {
 		if strings.Contains(out.String(), word) != want {
