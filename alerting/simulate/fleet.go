@@ -227,9 +227,10 @@ func (f *Fleet) Advance(now time.Time, emit func(*Space, Message) error) error {
 
 // planTrip arranges, two days before the live part, when the dehumidifier has
 // to trip so that the first reading above 60 %RH is taken six hours before the
-// moment at which the alarm shall fall due (20 to 80 s into the live part).
+// moment at which the alarm shall fall due (45 to 105 s into the live part,
+// which leaves the service time to store the past first).
 func planTrip(f *Fleet, s *Space) {
-	due := f.Live.Add(20 * time.Second).Truncate(time.Minute).Add(time.Minute)
+	due := f.Live.Add(45 * time.Second).Truncate(time.Minute).Add(time.Minute)
 	first := due.Add(-6 * time.Hour).Unix()
 	for i := range s.channels { // so that a sample falls on that minute
 		if c := &s.channels[i]; c.everyS > 0 {

@@ -40,6 +40,8 @@ func TestOneCottageFallsDueWithinTwoMinutes(t *testing.T) {
 	for _, live := range []time.Time{
 		time.Date(2026, 11, 25, 14, 3, 20, 0, time.UTC),
 		time.Date(2026, 2, 3, 3, 59, 59, 0, time.UTC),
+		time.Date(2026, 12, 3, 6, 10, 31, 0, time.UTC),
+		time.Date(2026, 12, 3, 12, 30, 31, 0, time.UTC),
 		time.Date(2027, 7, 30, 20, 30, 1, 0, time.UTC),
 	} {
 		f := NewFleet(3, 1, live)
@@ -122,5 +124,37 @@ func BenchmarkFleetHistory(b *testing.B) {
 			b.Fatal(err)
 		}
 		b.ReportMetric(float64(records), "readings/op")
+	}
+}
+
+// A stream of load is spread evenly and sends what the contract says.
+func TestLoadIsSpread(t *testing.T) {
+	t.Parallel()
+	start := time.Date(2026, 5, 1, 12, 0, 0, 0, time.UTC)
+	l := Load{Properties: 1000, Every: 5 * time.Second, AirPoints: 2}
+	if at := l.Due(500, 3, start); !at.Equal(start.Add(17500 * time.Millisecond)) {
+		t.Errorf("property 500, report 3 is due %s", at.Sub(start))
+	}
+	p := l.Property(7, start.AddDate(0, -1, 0))
+	if _, err := site.ParseProperty(site.FormatProperty(p), "load.yaml"); err != nil {
+		t.Fatal(err)
+	}
+	m := l.Message(7, l.Due(7, 1, start))
+	var pack []struct {
+		N, U string
+		BT   float64
+		V    *float64
+	}
+	if err := json.Unmarshal(m.Payload, &pack); err != nil {
+		t.Fatalf("%s: %v", m.Payload, err)
+	}
+	if len(pack) != m.Records || m.Records != 4 || pack[0].BT != float64(l.Due(7, 1, start).UnixMilli())/1000 || m.Topic != "underkeep/1/"+p.ID+"/gw-1/readings" {
+		t.Errorf("%s on %s", m.Payload, m.Topic)
+	}
+	for i, r := range pack {
+		pt := p.Points[i/2]
+		if q := pt.Measures[i%2]; r.N != pt.ID+"/"+q.String() || r.U != q.Spec().Units[0] || r.V == nil {
+			t.Errorf("record %d: %+v", i, r)
+		}
 	}
 }
