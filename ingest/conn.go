@@ -14,7 +14,8 @@ const (
 	// connWriteLimit is how much may be written ahead of the network before
 	// Write waits.
 	connWriteLimit = 1 << 20
-	// connLinger is how long Close waits for what is written already.
+	// connLinger is how long Close waits for what is written already to be sent,
+	// and again for the other side to have read it.
 	connLinger = time.Second
 )
 
@@ -30,17 +31,25 @@ type bufferedConn struct {
 	err     error     // of a write; every later Write returns it
 	closing bool
 	flushed chan struct{} // closed when the writer has ended
+	ended   chan struct{} // closed at the first error of Read
+	end     sync.Once
 }
 
 func newBufferedConn(c net.Conn) *bufferedConn {
-	b := &bufferedConn{Conn: c, in: bufio.NewReaderSize(c, connReadBuffer), flushed: make(chan struct{})}
+	b := &bufferedConn{Conn: c, in: bufio.NewReaderSize(c, connReadBuffer), flushed: make(chan struct{}), ended: make(chan struct{})}
 	b.cond.L = &b.mu
 	go b.flush()
 	return b
 }
 
 // Read returns the network's own error or EOF once the connection has ended.
-func (b *bufferedConn) Read(p []byte) (int, error) { return b.in.Read(p) }
+func (b *bufferedConn) Read(p []byte) (int, error) {
+	n, err := b.in.Read(p)
+	if err != nil {
+		b.end.Do(func() { close(b.ended) })
+	}
+	return n, err
+}
 
 // Write returns once p is queued. An error of the network shows at a later
 // Write, and at Read, as the connection is closed then.
@@ -90,7 +99,10 @@ func (b *bufferedConn) flush() {
 	}
 }
 
-// Close sends what is pending, waiting at most connLinger, then closes.
+// Close sends what is pending and waits until the other side has read it, which
+// it shows by closing too, for as long as somebody reads; then it closes. A
+// broker that the next connection of the same client reaches before it has read
+// this one to the end forgets the acknowledgements in it.
 func (b *bufferedConn) Close() error {
 	b.mu.Lock()
 	b.closing = true
@@ -98,5 +110,11 @@ func (b *bufferedConn) Close() error {
 	b.mu.Unlock()
 	_ = b.Conn.SetWriteDeadline(time.Now().Add(connLinger)) // fails only where it is closed already
 	<-b.flushed
+	if half, ok := b.Conn.(interface{ CloseWrite() error }); ok && half.CloseWrite() == nil {
+		select {
+		case <-b.ended:
+		case <-time.After(connLinger):
+		}
+	}
 	return b.Conn.Close()
 }
