@@ -204,7 +204,7 @@ func (d *drawer) dewPoint(point site.Point) *chartShown {
 		{Name: "dew point", Style: 2, Samples: samples(dew, f.convert), Gap: d.gap(every)},
 	}
 	c.Between = &[2]int{0, 1}
-	return d.show(c, "The pale margin is how far the surface is from collecting water. Where the surface falls below the dew point it does; that is filled darker.")
+	return d.show(c, "The pale margin is how far the surface is from collecting water. Where the surface falls below the dew point it does; that is filled strongly.")
 }
 
 // dewPoints of the means of air that was measured at the same times.
