@@ -2,6 +2,8 @@ package main
 
 import (
 	"context"
+	"crypto/rand"
+	"errors"
 	"flag"
 	"fmt"
 	"io"
@@ -24,6 +26,7 @@ type config struct {
 	mqttShare   string // group of subscribers behind a clustered broker
 	instance    string
 	http        string
+	https       bool // https ends in front of the service
 	logLevel    string
 }
 
@@ -44,6 +47,7 @@ func (c *config) serviceFlags(fs *flag.FlagSet) {
 	fs.StringVar(&c.mqttListen, "mqtt-listen", env("UNDERKEEP_MQTT_LISTEN", "127.0.0.1:1883"), "`address` of the broker in this process")
 	fs.StringVar(&c.mqttShare, "mqtt-share", os.Getenv("UNDERKEEP_MQTT_SHARE"), "`group` of instances that share one subscription")
 	fs.StringVar(&c.instance, "instance", env("UNDERKEEP_INSTANCE", "underkeep"), "`name` of this instance, its own among several; the broker keeps its session under it")
+	fs.BoolVar(&c.https, "https", os.Getenv("UNDERKEEP_HTTPS") == "true", "https ends in front of the service: mark cookies for https only")
 	fs.StringVar(&c.http, "http", env("UNDERKEEP_HTTP", "127.0.0.1:8080"), "`address` of API and pages")
 }
 
@@ -78,6 +82,31 @@ func (c *config) database(ctx context.Context, log *slog.Logger, forCommand bool
 	}
 	return cluster.URL(), cluster.Stop, nil
 }
+
+// sessionKey reads the key that seals the cookies of the pages, made at the
+// first start, so that a restart signs nobody out. Instances that share their
+// people share the file.
+func sessionKey(dataDir string) ([]byte, error) {
+	name := filepath.Join(dataDir, "session.key")
+	key, err := os.ReadFile(name)
+	if err == nil && len(key) == sessionKeyBytes {
+		return key, nil
+	}
+	if err != nil && !errors.Is(err, os.ErrNotExist) {
+		return nil, fmt.Errorf("read the session key: %w", err)
+	}
+	key = make([]byte, sessionKeyBytes)
+	rand.Read(key) // never fails, crypto/rand
+	if err := os.MkdirAll(dataDir, 0o755); err != nil {
+		return nil, fmt.Errorf("make the data folder: %w", err)
+	}
+	if err := os.WriteFile(name, key, 0o600); err != nil {
+		return nil, fmt.Errorf("write the session key: %w", err)
+	}
+	return key, nil
+}
+
+const sessionKeyBytes = 32
 
 // withStore opens the store for a short command, brings its schema up to date,
 // and closes everything again.

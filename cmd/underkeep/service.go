@@ -149,7 +149,12 @@ func (s *service) startDoor(context.Context) (err error) {
 }
 
 func (s *service) startWeb(context.Context) (err error) {
+	key, err := sessionKey(s.cfg.dataDir)
+	if err != nil {
+		return err
+	}
 	handler := api.New(api.Options{
+		SessionKey: key, SecureCookies: s.cfg.https,
 		Source: api.FromStore(s.store, nil), Logger: s.log.With("part", "api"), Registry: s.reg,
 		Ingest: func(context.Context) error { return s.taking() },
 	})
