@@ -3,6 +3,7 @@ package ingest
 import (
 	"bufio"
 	"bytes"
+	"context"
 	"errors"
 	"fmt"
 	"io"
@@ -20,6 +21,7 @@ type Rehearsal struct {
 	Lines    int
 	Readings int
 	Refused  map[store.Reason]int
+	Ended    time.Time // receipt of the last line; zero without any
 }
 
 // Rehearse runs the evaluator over a recording, in the order of arrival and
@@ -56,9 +58,42 @@ func RehearseEach(recording io.Reader, descriptions ...[]site.Property) ([]*Rehe
 	}
 	out := make([]*Rehearsal, len(replays))
 	for i, r := range replays {
-		out[i] = &Rehearsal{Replay: r, Lines: d.lines, Readings: d.readings, Refused: d.refused}
+		out[i] = &Rehearsal{Replay: r, Lines: d.lines, Readings: d.readings, Refused: d.refused, Ended: d.last}
 	}
 	return out, nil
+}
+
+// RehearseStored runs an evaluator over the stored history of a registered
+// property, with event times in [from, to), for each description, which may
+// differ from d in their limits only. Messages arrive as they did: by the
+// receipts of their readings. The evaluator begins at from and knows nothing of
+// before: windows, baselines and what it learns of rain fill from there on. It
+// ends at to, or at the last receipt where that is later. What was refused is
+// not part of it.
+func RehearseStored(ctx context.Context, st *store.Store, d alerting.Description, from, to time.Time, descriptions ...[]site.Property) ([]*Rehearsal, error) {
+	out := make([]*Rehearsal, len(descriptions))
+	for i, versions := range descriptions {
+		own := d
+		own.Versions = versions
+		out[i] = &Rehearsal{Replay: alerting.NewReplay(own), Refused: map[store.Reason]int{}, Ended: to}
+	}
+	err := st.EachMessage(ctx, d.Property, from, to, func(m alerting.Message) error {
+		for _, r := range out {
+			r.Lines++
+			r.Readings += len(m.Readings)
+			if m.Received.After(r.Ended) {
+				r.Ended = m.Received
+			}
+			if err := r.Replay.Receive(m); err != nil {
+				return err
+			}
+		}
+		return nil
+	})
+	for _, r := range out {
+		r.Replay.Pass(r.Ended)
+	}
+	return out, err
 }
 
 type seriesKey struct {

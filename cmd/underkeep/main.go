@@ -40,7 +40,7 @@ func commands() []command {
 		{"gateway", "add PROPERTY GATEWAY", "give a gateway its MQTT credentials, printed once", runGateway},
 		{"token", "create --role ROLE --name NAME", "create a bearer token, printed once", runToken},
 		{"check", "FILE [--json]", "check what was installed against published formulas and codes", runCheck},
-		{"rehearse", "--property FILE --recording FILE", "run the evaluator over a recording and print the alarms", runRehearse},
+		{"rehearse", "--property FILE --recording FILE [--limits FILE]", "the alarms of a recording, or of stored history (--property-id), also under other limits", runRehearse},
 	}
 }
 

@@ -4,52 +4,159 @@ import (
 	"bufio"
 	"context"
 	"encoding/json"
-	"flag"
 	"fmt"
 	"io"
 	"os"
 	"sort"
+	"time"
 
+	"underkeep/alerting"
 	"underkeep/ingest"
 	"underkeep/store"
 	"underkeep/store/site"
 )
 
-// runRehearse runs the evaluator over a recording and prints each alarm as one
-// JSON object a line. It touches no database.
-func runRehearse(_ context.Context, args []string, stdout, stderr io.Writer) int {
-	fs := flag.NewFlagSet("rehearse", flag.ContinueOnError)
-	fs.SetOutput(stderr)
-	file := fs.String("property", "", "property `file`, all versions of one property")
-	recording := fs.String("recording", "", "recording `file` (.gz and .zst are read too)")
+const rehearseUsage = `Usage: underkeep rehearse --property FILE --recording FILE [--limits FILE [--json]]
+       underkeep rehearse --property-id ID [--from TIME] [--to TIME] [--limits FILE [--json]]
+
+Prints each alarm as one JSON object a line. With --limits it rehearses twice, as
+the property is described and with the limits of the file laid over its own, and
+prints both side by side; with --json the alarms of the second instead.
+
+--property-id takes the stored history of a registered property instead of a
+recording. Messages arrive as they did: what was forwarded late is late again,
+and a gateway is heard when its readings were received. The evaluator begins at
+--from knowing nothing. A time is RFC 3339, or a day in the property's zone.`
+
+// rehearseFlags are what the command was asked for.
+type rehearseFlags struct {
+	file, recording, limits string
+	id, from, to            string
+	json                    bool
+}
+
+func (f *rehearseFlags) valid(rest int) bool {
+	recorded := f.file != "" && f.recording != "" && f.id == "" && f.from == "" && f.to == ""
+	stored := f.file == "" && f.recording == "" && f.id != ""
+	return rest == 0 && (recorded || stored)
+}
+
+// runRehearse runs the evaluator over a recording or over stored history. Over a
+// recording it touches no database.
+func runRehearse(ctx context.Context, args []string, stdout, stderr io.Writer) int {
+	fs, cfg := newFlags("rehearse", stderr)
+	var f rehearseFlags
+	fs.StringVar(&f.file, "property", "", "property `file`, all versions of one property")
+	fs.StringVar(&f.recording, "recording", "", "recording `file` (.gz and .zst are read too)")
+	fs.StringVar(&f.limits, "limits", "", "`file` of limits to lay over the property's own")
+	fs.BoolVar(&f.json, "json", false, "with --limits: print the alarms that they raise")
+	fs.StringVar(&f.id, "property-id", "", "`ID` of a registered property, for its stored history")
+	fs.StringVar(&f.from, "from", "", "`time` of the first reading (default: all)")
+	fs.StringVar(&f.to, "to", "", "`time` before which readings are taken (default: now)")
 	if err := fs.Parse(args); err != nil {
 		return exitUsage
 	}
-	if *file == "" || *recording == "" || fs.NArg() > 0 {
-		fmt.Fprintln(stderr, "Usage: underkeep rehearse --property FILE --recording FILE")
+	if !f.valid(fs.NArg()) {
+		fmt.Fprintln(stderr, rehearseUsage)
 		return exitUsage
 	}
-	versions, err := readVersions(*file)
+	r, err := f.rehearse(ctx, cfg, stderr)
 	if err != nil {
 		fmt.Fprintf(stderr, "underkeep rehearse: %v\n", err)
 		return exitUsage
 	}
-	in, err := ingest.OpenRecording(*recording)
-	if err != nil {
-		fmt.Fprintf(stderr, "underkeep rehearse: %v\n", err)
-		return exitUsage
-	}
-	defer in.Close()
-	r, err := ingest.Rehearse(versions, in)
-	if err != nil {
-		fmt.Fprintf(stderr, "underkeep rehearse: %v\n", err)
-		return exitUsage
-	}
-	if err := writeRehearsal(stdout, stderr, r); err != nil {
+	if err := f.write(stdout, stderr, r); err != nil {
 		fmt.Fprintf(stderr, "underkeep rehearse: write the alarms: %v\n", err)
 		return exitNo
 	}
 	return exitOK
+}
+
+// rehearse gives one rehearsal, or with limits a second one beside it.
+func (f *rehearseFlags) rehearse(ctx context.Context, cfg *config, stderr io.Writer) (out []*ingest.Rehearsal, err error) {
+	if f.id != "" {
+		err = cfg.withStore(ctx, stderr, func(st *store.Store) error {
+			out, err = f.stored(ctx, st)
+			return err
+		})
+		return out, err
+	}
+	versions, err := readVersions(f.file)
+	if err != nil {
+		return nil, err
+	}
+	descriptions, err := f.descriptions(versions)
+	if err != nil {
+		return nil, err
+	}
+	in, err := ingest.OpenRecording(f.recording)
+	if err != nil {
+		return nil, err
+	}
+	defer in.Close()
+	return ingest.RehearseEach(in, descriptions...)
+}
+
+func (f *rehearseFlags) stored(ctx context.Context, st *store.Store) ([]*ingest.Rehearsal, error) {
+	d, err := st.Description(f.id)
+	if err != nil {
+		return nil, err
+	}
+	last := d.Versions[len(d.Versions)-1]
+	from, err := timeFlag("--from", f.from, last.Zone(), last.Installed.In(last.Zone()))
+	if err != nil {
+		return nil, err
+	}
+	to, err := timeFlag("--to", f.to, last.Zone(), time.Now())
+	if err != nil {
+		return nil, err
+	}
+	if !from.Before(to) {
+		return nil, fmt.Errorf("--from %s is not before --to %s", from.Format(time.RFC3339), to.Format(time.RFC3339))
+	}
+	descriptions, err := f.descriptions(d.Versions)
+	if err != nil {
+		return nil, err
+	}
+	return ingest.RehearseStored(ctx, st, d, from, to, descriptions...)
+}
+
+// timeFlag reads an RFC 3339 time or a day, which begins at midnight in zone.
+func timeFlag(name, text string, zone *time.Location, otherwise time.Time) (time.Time, error) {
+	if text == "" {
+		return otherwise.UTC(), nil
+	}
+	if t, err := time.ParseInLocation(time.DateOnly, text, zone); err == nil {
+		return t.UTC(), nil
+	}
+	t, err := time.Parse(time.RFC3339, text)
+	if err != nil {
+		return time.Time{}, fmt.Errorf("%s %q: want a time such as 2026-07-01T00:00:00Z, or a day such as 2026-07-01", name, text)
+	}
+	return t.UTC(), nil
+}
+
+// descriptions are the property as it is and, with limits, under them too.
+func (f *rehearseFlags) descriptions(versions []site.Property) ([][]site.Property, error) {
+	if f.limits == "" {
+		return [][]site.Property{versions}, nil
+	}
+	data, err := os.ReadFile(f.limits)
+	if err != nil {
+		return nil, err
+	}
+	limits, err := site.ParseLimits(data, f.limits)
+	if err != nil {
+		return nil, err
+	}
+	changed := make([]site.Property, len(versions))
+	for i, v := range versions {
+		changed[i] = v
+		if changed[i].Limits, err = limits.Over(v.Limits); err != nil {
+			return nil, fmt.Errorf("%s over the limits of %s: %w", f.limits, v.ID, err)
+		}
+	}
+	return [][]site.Property{versions, changed}, nil
 }
 
 // readVersions reads all versions of one property: documents of one file.
@@ -74,20 +181,31 @@ func readVersions(name string) ([]site.Property, error) {
 	return versions, nil
 }
 
-func writeRehearsal(stdout, stderr io.Writer, r *ingest.Rehearsal) error {
+// write prints what was asked for; the tally goes to stderr.
+func (f *rehearseFlags) write(stdout, stderr io.Writer, all []*ingest.Rehearsal) error {
+	last := all[len(all)-1]
+	alarms := last.Replay.Alarms()
 	w := bufio.NewWriter(stdout)
+	if len(all) > 1 && !f.json {
+		writeSideBySide(w, sideBySide{limits: f.limits, a: all[0].Replay.Alarms(), b: alarms, end: last.Ended})
+	} else if err := writeAlarms(w, alarms); err != nil {
+		return err
+	}
+	if err := w.Flush(); err != nil {
+		return err
+	}
+	fmt.Fprintf(stderr, "%d messages, %d readings, %d alarms, %d refused\n", last.Lines, last.Readings, len(alarms), total(last.Refused))
+	return nil
+}
+
+func writeAlarms(w io.Writer, alarms []alerting.Alarm) error {
 	enc := json.NewEncoder(w)
 	enc.SetEscapeHTML(false)
-	alarms := r.Replay.Alarms()
 	for _, a := range alarms {
 		if err := enc.Encode(a); err != nil {
 			return err
 		}
 	}
-	if err := w.Flush(); err != nil {
-		return err
-	}
-	fmt.Fprintf(stderr, "%d messages, %d readings, %d alarms, %d refused\n", r.Lines, r.Readings, len(alarms), total(r.Refused))
 	return nil
 }
 

@@ -1,0 +1,150 @@
+package store
+
+import (
+	"context"
+	"encoding/binary"
+	"fmt"
+	"math"
+	"slices"
+	"time"
+
+	"github.com/jackc/pgx/v5"
+
+	"underkeep/alerting"
+)
+
+// replaySQL streams readings as they came: those of one message share receipt
+// and gateway, whatever their event times. Late data keeps its late receipt.
+const replaySQL = `SELECT series_id, gateway_id, at, value, received_at FROM readings
+	WHERE property_id = $1 AND at >= $2 AND at < $3 ORDER BY received_at, gateway_id, at, series_id`
+
+// Description of a registered property as the evaluator wants it; series and
+// gateways carry the numbers of EachMessage.
+func (s *Store) Description(property string) (alerting.Description, error) {
+	p, ok := s.Registry().Property(property)
+	if !ok {
+		return alerting.Description{}, notFound("property %s", property)
+	}
+	return describe(p)
+}
+
+// EachMessage calls f for what a property's gateways said, in order of receipt:
+// its readings with event times in [from, to), put together into messages by
+// receipt and gateway, and between them presence and messages that brought
+// nothing new. So a contact is the receipt of readings, or an entry of its own.
+// f must not keep a message's readings. It stops with f's error.
+func (s *Store) EachMessage(ctx context.Context, property string, from, to time.Time, f func(alerting.Message) error) error {
+	p, ok := s.Registry().Property(property)
+	if !ok {
+		return notFound("property %s", property)
+	}
+	m := &messages{f: f}
+	var err error
+	if m.contacts, err = s.contacts(ctx, p.Num, from, to); err == nil {
+		err = s.eachReceived(ctx, p.Num, from, to, m.take)
+	}
+	if err == nil {
+		err = m.flush(math.MaxInt64)
+	}
+	if err != nil {
+		return fmt.Errorf("readings of %s from %s to %s: %w", property, from.Format(time.RFC3339), to.Format(time.RFC3339), err)
+	}
+	return nil
+}
+
+// replayTimeout bounds the query of a whole history: it is open for as long as
+// the evaluator takes.
+const replayTimeout = time.Hour
+
+func (s *Store) eachReceived(ctx context.Context, num int32, from, to time.Time, f func(alerting.Reading) error) error {
+	return withTx(ctx, s.api, pgx.TxOptions{AccessMode: pgx.ReadOnly}, func(tx pgx.Tx) error {
+		if _, err := tx.Exec(ctx, fmt.Sprintf("SET LOCAL statement_timeout = %d", replayTimeout.Milliseconds())); err != nil {
+			return err
+		}
+		be := binary.BigEndian
+		micros := func(t time.Time) []byte {
+			return be.AppendUint64(nil, uint64(min(max(pgMicros(t), storableFrom), storableTo)))
+		}
+		res := tx.Conn().PgConn().ExecParams(ctx, replaySQL, [][]byte{be.AppendUint32(nil, uint32(num)), micros(from), micros(to)},
+			[]uint32{oidInt4, oidTimestamptz, oidTimestamptz}, allBinary, allBinary)
+		for res.NextRow() {
+			v := res.Values()
+			err := f(alerting.Reading{
+				Series: be.Uint16(v[0]), Gateway: be.Uint16(v[1]), At: int64(be.Uint64(v[2])) + pgEpochMicros,
+				Value: math.Float64frombits(be.Uint64(v[3])), Received: int64(be.Uint64(v[4])) + pgEpochMicros,
+			})
+			if err != nil {
+				_, cerr := res.Close()
+				_ = cerr // f's error is the one that matters
+				return err
+			}
+		}
+		_, err := res.Close()
+		return err
+	})
+}
+
+func (s *Store) contacts(ctx context.Context, num int32, from, to time.Time) ([]alerting.Contact, error) {
+	rows, err := s.api.Query(ctx, `SELECT gateway_id, presence, heard_at FROM contact
+		WHERE property_id = $1 AND heard_at >= $2 AND heard_at < $3 ORDER BY heard_at, gateway_id, presence`, num, from, to)
+	if err != nil {
+		return nil, err
+	}
+	return pgx.CollectRows(rows, func(r pgx.CollectableRow) (c alerting.Contact, err error) {
+		var gateway int16
+		var presence Presence
+		var heard time.Time
+		err = r.Scan(&gateway, &presence, &heard)
+		return alerting.Contact{At: heard.UnixMicro(), Gateway: uint16(gateway), Presence: alerting.Presence(presence)}, err
+	})
+}
+
+// messages puts rows together again.
+type messages struct {
+	f        func(alerting.Message) error
+	readings []alerting.Reading // of one receipt and gateway
+	contacts []alerting.Contact // still to come
+}
+
+func (m *messages) take(r alerting.Reading) error {
+	if n := len(m.readings); n > 0 && (m.readings[n-1].Received != r.Received || m.readings[n-1].Gateway != r.Gateway) {
+		if err := m.flush(r.Received); err != nil {
+			return err
+		}
+	}
+	m.readings = append(m.readings, r)
+	return nil
+}
+
+// flush hands on the readings taken, and every contact around them before the
+// next receipt.
+func (m *messages) flush(next int64) error {
+	if len(m.readings) > 0 {
+		received, gateway := m.readings[0].Received, m.readings[0].Gateway
+		if err := m.silent(received); err != nil {
+			return err
+		}
+		err := m.f(alerting.Message{Received: time.UnixMicro(received).UTC(), Readings: m.readings,
+			Contact: alerting.Contact{At: received, Gateway: gateway}})
+		if err != nil {
+			return err
+		}
+		m.readings = m.readings[:0]
+	}
+	return m.silent(next)
+}
+
+// silent hands on the contacts before a receipt time.
+func (m *messages) silent(before int64) error {
+	n := slices.IndexFunc(m.contacts, func(c alerting.Contact) bool { return c.At >= before })
+	if n < 0 {
+		n = len(m.contacts)
+	}
+	for _, c := range m.contacts[:n] {
+		if err := m.f(alerting.Message{Received: time.UnixMicro(c.At).UTC(), Contact: c}); err != nil {
+			return err
+		}
+	}
+	m.contacts = m.contacts[n:]
+	return nil
+}
