@@ -45,9 +45,7 @@ type Message struct {
 
 // Receive takes the next message; messages come in order of receipt.
 func (r *Replay) Receive(m Message) error {
-	for !r.wake.IsZero() && r.wake.Before(m.Received) && r.wake.After(r.now) {
-		r.step(Input{Watermark: r.wake})
-	}
+	r.sleep(m.Received)
 	r.now = m.Received
 	in := Input{Watermark: m.Received, Refusals: m.Refusals}
 	if !m.Silent {
@@ -71,6 +69,21 @@ func (r *Replay) Receive(m Message) error {
 	in.Readings, in.CheckpointAfter = r.history.since(from), timeAt(last)
 	r.step(in)
 	return nil
+}
+
+// sleep judges silence up to a receipt time, as a timer of the live service does.
+func (r *Replay) sleep(until time.Time) {
+	for !r.wake.IsZero() && r.wake.Before(until) && r.wake.After(r.now) {
+		r.step(Input{Watermark: r.wake})
+	}
+}
+
+// Pass lets time go on to a receipt time at which nothing arrives.
+func (r *Replay) Pass(until time.Time) {
+	r.sleep(until)
+	if until.After(r.now) {
+		r.step(Input{Watermark: until})
+	}
 }
 
 func (r *Replay) step(in Input) {
