@@ -18,6 +18,7 @@ type pumpState struct {
 	Cycles  cycles // of the last cycleMemory
 	OnSince int64  // running now since then; 0 when not
 	LastEnd int64  // of any cycle ever seen
+	Seen    cycle  // the last run that only pump-on told of, while no pump-run overrides it
 
 	ShortActive Priority
 	Quiet       sustained // no short cycle while the gateway speaks
@@ -89,13 +90,19 @@ func (e *engine) pumpRan(rule *seriesRule, r *Reading) {
 	if p.OnSince != 0 && r.At >= p.OnSince-10*µsSecond {
 		p.OnSince = 0 // the finished run is authoritative
 	}
+	if r.At >= p.Seen.Start-10*µsSecond && r.At <= p.Seen.End {
+		p.Seen = cycle{}
+	}
 	v := e.pr.site.Limits.Value
 	c := cycle{Start: r.At, End: end}
 	rest := r.At - p.LastEnd
 	first := p.LastEnd == 0
+	if first { // none was told since the gateway began to speak
+		rest = r.At - e.spokeSince(r)
+	}
 	c.Short = e.pr.drawDown > 0 && r.Value < v(site.PumpShortCycling, "run_share")*e.pr.drawDown ||
 		!first && rest < µsOf(v(site.PumpShortCycling, "rest_below"))
-	c.Like = !first && rest >= µsOf(v(site.PumpWeak, "rest"))
+	c.Like = rest >= µsOf(v(site.PumpWeak, "rest"))
 	p.LastEnd = max(p.LastEnd, end)
 	p.Cycles = append(p.Cycles, c)
 	drop := 0
@@ -109,6 +116,14 @@ func (e *engine) pumpRan(rule *seriesRule, r *Reading) {
 	e.judgeRun(c)
 	e.judgeWeakness(c, r.Value)
 	e.judgeExcess(c)
+}
+
+// spokeSince is when the gateway of a reading began to speak.
+func (e *engine) spokeSince(r *Reading) int64 {
+	if int(r.Gateway) >= len(e.st.Gateways) {
+		return r.At
+	}
+	return e.st.Gateways[r.Gateway].Since
 }
 
 // pumpHeard ends a silence in the rain: the pump has run, or was tested.
@@ -146,6 +161,8 @@ func (e *engine) pumpSwitched(rule *seriesRule, r *Reading) {
 		p.OnSince = 0
 		if e.pr.primary.run < 0 { // nothing else tells of finished cycles
 			e.pumpRan(rule, &Reading{At: start, Value: float64(r.At-start) / 1e6})
+		} else {
+			p.Seen = cycle{Start: start, End: r.At}
 		}
 	}
 }
@@ -255,7 +272,7 @@ func (e *engine) ranWithin(t, w int64) int64 {
 	if p.OnSince != 0 {
 		sum += max(t-max(p.OnSince, t-w), 0)
 	}
-	return sum
+	return sum + max(min(p.Seen.End, t)-max(p.Seen.Start, t-w), 0)
 }
 
 func (e *engine) dutyWindow() int64 {
@@ -299,8 +316,9 @@ func (e *engine) judgeWeakness(c cycle, seconds float64) {
 	if base <= 0 {
 		return
 	}
-	p.WeakStreak = streak(p.WeakStreak, seconds >= v(site.PumpWeak, "ratio")*base)
-	p.FineStreak = streak(p.FineStreak, seconds <= v(site.PumpWeak, "clear_ratio")*base)
+	const hair = 1e-9 // 1.2 × 12 s is a hair under 14.4 s in binary
+	p.WeakStreak = streak(p.WeakStreak, seconds >= v(site.PumpWeak, "ratio")*base*(1-hair))
+	p.FineStreak = streak(p.FineStreak, seconds <= v(site.PumpWeak, "clear_ratio")*base*(1+hair))
 	need := int(v(site.PumpWeak, "cycles"))
 	switch {
 	case !p.WeakActive && p.WeakStreak >= need:
@@ -333,9 +351,9 @@ func (e *engine) updatePumps(t int64) {
 		}
 	}
 	e.endShort(t, speaks)
-	if p.RunOnActive && speaks && p.OnSince == 0 && t > p.LastEnd && e.dutyFine(t) {
+	if ended := max(p.LastEnd, p.Seen.End); p.RunOnActive && speaks && p.OnSince == 0 && t > ended && e.dutyFine(t) {
 		p.RunOnActive = false
-		e.clear(site.PumpRunOn, "", firstTrue(p.LastEnd-1, t, e.dutyFine))
+		e.clear(site.PumpRunOn, "", firstTrue(ended-1, t, e.dutyFine))
 	}
 	e.endExcess(t, speaks)
 	e.endBackup(t)

@@ -40,7 +40,6 @@ type pointState struct {
 	RH      trackState
 	Temp    trackState
 	Jumps   []jump // not yet judged
-	JumpBad int64  // a jump that nobody else saw keeps the point in doubt until then
 }
 
 // trackState follows one air quantity for flatness, jumps and movement.
@@ -186,10 +185,16 @@ func (e *engine) judgeFlat(i int, t int64, q site.Quantity, bit suspicion) {
 		compared = true
 		someoneMoved = someoneMoved || other.moved() > moved
 	}
-	flatFor := t - tr.FlatSince
-	bad := someoneMoved && flatFor >= µsOf(v(site.SensorSuspect, "flat")) ||
-		!compared && flatFor >= µsOf(v(site.SensorSuspect, "flat_alone"))
-	e.setSuspicion(e.pr.series[series].point, bit, bad)
+	long := µsOf(v(site.SensorSuspect, "flat"))
+	if !compared {
+		long = µsOf(v(site.SensorSuspect, "flat_alone"))
+	}
+	point, met := e.pr.series[series].point, tr.FlatSince+long
+	was := e.st.Points[point].Reasons
+	e.setSuspicion(point, bit, (someoneMoved || !compared) && met <= t)
+	if was == 0 && e.st.Points[point].Reasons != 0 && met > t-µsHour {
+		e.updateSuspect(point, met) // within the hour that is looked at now
+	}
 }
 
 // judgeStuck: humidity at an end of its scale.
@@ -248,13 +253,11 @@ func (e *engine) judgeJumps(i int, t int64) {
 		j := p.Jumps[0]
 		p.Jumps = p.Jumps[1:]
 		if !e.neighbourSaw(i, j) {
-			p.JumpBad = j.At + µsHour
 			e.setSuspicion(i, suspectJump, true)
 			e.updateSuspect(i, j.At)
+			e.setSuspicion(i, suspectJump, false) // one instant; the day that clears it begins there
+			e.updateSuspect(i, j.At)
 		}
-	}
-	if p.Reasons&suspectJump != 0 && t >= p.JumpBad {
-		e.setSuspicion(i, suspectJump, false)
 	}
 }
 

@@ -48,6 +48,7 @@ type signal struct {
 // speech is what is known of a gateway in event time.
 type speech struct {
 	Last     int64 // event time of its last reading
+	Since    int64 // when it began to speak
 	Speaking bool
 }
 
@@ -297,7 +298,7 @@ func (e *engine) take(r *Reading) {
 		sp := &e.st.Gateways[g]
 		sp.Last = r.At
 		if !sp.Speaking {
-			sp.Speaking = true
+			sp.Speaking, sp.Since = true, r.At
 			e.wake(g)
 			e.nextLapse = min(e.nextLapse, r.At+e.pr.gateways[g].silence)
 		}

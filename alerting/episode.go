@@ -188,7 +188,7 @@ func (e *engine) release(ep *episode, at int64) {
 		return
 	}
 	if e.holds(ep.Condition, ep.Point, at) {
-		e.announce(ep, at)
+		e.announce(ep, max(at, ep.OnAt)) // what receipt found may begin after its cause had gone
 	}
 }
 

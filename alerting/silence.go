@@ -62,7 +62,7 @@ func (e *engine) listen(in *Input, watermark int64) {
 			e.refuse(refusals[0])
 			refusals = refusals[1:]
 		}
-		e.elapse(c.At)
+		e.elapse(c.At - 1) // what comes just in time ends no silence
 		e.hear(c, arrived)
 	}
 	for _, f := range refusals {
