@@ -51,3 +51,44 @@ func TestSwelling(t *testing.T) {
 		}
 	}
 }
+
+// Water above the high-water float, rain, and no run for hours: whatever the
+// site's response expects, no working pump is silent now. Minutes after a run
+// it may be a pump that cannot keep up, of which no finished run tells.
+func TestHighWaterProvesTheSilence(t *testing.T) {
+	t.Parallel()
+	for _, c := range []struct {
+		name    string
+		lastRun time.Duration
+		want    int
+	}{{"hours after the last run", 2 * h, 1}, {"minutes after the last run", 5*h + 50*min1, 0}} {
+		t.Run(c.name, func(t *testing.T) {
+			t.Parallel()
+			tl := newTimeline(t)
+			tl.air("north", 0, 9*h, 50)
+			tl.put(c.lastRun, "sump", site.PumpRun, 20)
+			tl.put(5*h, "gauge", site.Rain, 1.2)
+			tl.put(6*h, "sump", site.HighWater, 1)
+			as := tl.alarms(site.PumpSilentInRain)
+			if len(as) != c.want {
+				t.Fatalf("%d alarms: %+v", len(as), as)
+			}
+			if c.want == 1 && as[0].RaisedAt.Before(tl.start.Add(6*h)) {
+				t.Errorf("raised %s", as[0].RaisedAt.Sub(tl.start))
+			}
+		})
+	}
+}
+
+// 24 % in the wood over air at 50 %RH and 20 °C, where the Wood Handbook's
+// table has 9.2 %: this water did not come from the air.
+func TestWetWoodInDryAirIsLocal(t *testing.T) {
+	t.Parallel()
+	tl := newTimeline(t)
+	tl.air("north", 0, 30*h, 50)
+	tl.every(time.Hour, 0, 30*h, "joist", site.WoodMoisture, constant(24))
+	as := tl.alarms(site.WoodWet)
+	if len(as) != 1 || len(as[0].Causes) == 0 || as[0].Causes[0].Cause != causeLocal {
+		t.Errorf("alarms %+v", as)
+	}
+}

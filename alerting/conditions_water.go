@@ -120,11 +120,23 @@ func (e *engine) judgeSilence(t int64) {
 	if p.SilentActive || r.Blind != 0 || !e.pr.site.Limits.Enabled(site.PumpSilentInRain) || !e.pumpSpeaks(e.pr.primary) {
 		return
 	}
-	if p.OnSince != 0 || r.Response.SilenceProbability(t) > e.pr.site.Limits.Value(site.PumpSilentInRain, "probability") {
+	if p.OnSince != 0 {
+		return
+	}
+	if r.Response.SilenceProbability(t) > e.pr.site.Limits.Value(site.PumpSilentInRain, "probability") && !e.waterProves(t) {
 		return
 	}
 	p.SilentActive = true
 	e.raise(site.PumpSilentInRain, "", High, t)
+}
+
+// waterProves: rain has brought water above the high-water float long after the
+// pump last ran, so no working pump would be silent, whatever the site's
+// response expects. A pump that cannot keep up fills the basin within minutes of
+// its last finished run; it is not meant.
+func (e *engine) waterProves(t int64) bool {
+	ep := find(e.st.Open, site.HighWaterAlarm, "")
+	return ep != nil && e.st.Pump.LastEnd != 0 && ep.OnAt-e.st.Pump.LastEnd >= 2*µsHour && e.rainExplains(t)
 }
 
 func (e *engine) responseCycle(at int64) { e.st.Rain.Response.Cycle(at) }

@@ -134,6 +134,9 @@ func (e *engine) whyMoist(f *findings, c site.Condition, point string, at int64)
 		f.add(0.8, causeTooDry, fmt.Sprintf("humidity at %s is under %.0f %%RH", point, e.pr.humidity.driftBelow))
 		return
 	}
+	if c == site.WoodWet {
+		e.whyOnlyWood(f, point)
+	}
 	p := e.powerPicture(at)
 	e.whyNotDrying(f, p, c)
 	e.whyMoreVapour(f, p, c, at)
@@ -155,7 +158,7 @@ func (e *engine) whyNotDrying(f *findings, p powerPicture, c site.Condition) {
 	switch {
 	case p.dead:
 		f.add(0.98, causeDehumidifierPower, "its power is reported lost", above)
-	case p.known && p.offShare > 0.85 && p.setPct > 0 && p.humidity > p.setPct+3:
+	case p.known && p.offShare > 0.85 && p.setPct > 0 && p.humidity > p.setPct+5:
 		f.add(0.95, causeDehumidifierStopped, off, above)
 	case p.known && p.fanOnly:
 		f.add(0.92, causeDehumidifierFan, fmt.Sprintf("draws %.0f W, with its compressor it drew %.0f W", p.nowW, p.usualW), above)
@@ -236,6 +239,20 @@ func (e *engine) vapourDayAgo() float64 {
 		return v
 	}
 	return math.Inf(1)
+}
+
+// whyOnlyWood: measured wood far wetter than the space's air would make it has
+// water of its own.
+func (e *engine) whyOnlyWood(f *findings, point string) {
+	i := indexBy(len(e.pr.woods), func(i int) bool { return e.pr.woods[i].point == point })
+	if i < 0 || e.pr.woods[i].series < 0 {
+		return
+	}
+	wood, ok := e.value(e.pr.woods[i].series)
+	temp, okTemp := e.medianOf(func(a *airRule, _ *airState) (float64, bool) { return e.value(a.temp) })
+	if emc := air.FastEMCPct(temp, min(e.st.Space.RHPct, 99.9)); ok && okTemp && wood > emc+4 {
+		f.add(0.96, causeLocal, fmt.Sprintf("wood at %.0f %%, the air of the space would make it %.0f %%", wood, emc))
+	}
 }
 
 func (e *engine) anyLeak() bool {

@@ -304,6 +304,11 @@ func (d *definer) silentInRain() {
 	}
 }
 
+// powerless: the loss of the pump's power is told, and explains the silence.
+func (d *definer) powerless(i int) bool {
+	return d.measured(site.Mains) && !d.t.Mains["pump"][i]
+}
+
 // silence is a stretch between two runs of the pump with the runs that a
 // healthy pump would have made in it, by rain.
 type silence struct {
@@ -321,7 +326,7 @@ func (d *definer) missed() []silence {
 		cur.until = min(d.minuteOf(c.StartMS), d.n)
 		for ; k < len(d.t.Twin) && d.t.Twin[k].StartMS < c.StartMS-60_000; k++ {
 			i := d.minuteOf(d.t.Twin[k].StartMS)
-			if i < d.n && !d.t.PumpOn[i] && rain.mean(i-2*minutesADay, i)*2*minutesADay > 2 {
+			if i < d.n && !d.t.PumpOn[i] && !d.powerless(i) && rain.mean(i-2*minutesADay, i)*2*minutesADay > 2 {
 				cur.runs = append(cur.runs, i)
 			}
 		}

@@ -110,7 +110,7 @@ var faultScenarios = []scenario{
 	{name: "point dead", faults: []fault{{kind: simulate.PointDead, point: "north-bay", long: 5 * day}},
 		expect: expects{site.PointSilent: {"sensor-failed", "battery-flat"}}},
 	{name: "sensor flat", faults: []fault{{kind: simulate.SensorFlat, point: "north-bay"}}, expect: expects{site.SensorSuspect: {"sensor-flat"}}},
-	{name: "sensor stuck wet", faults: []fault{{kind: simulate.SensorStuck, point: "north-bay"}}, expect: expects{site.SensorSuspect: {"sensor-stuck"}}},
+	{name: "sensor stuck wet", faults: []fault{{kind: simulate.SensorStuck, point: "north-bay"}}, expect: expects{site.SensorSuspect: {"sensor-stuck", "sensor-jump"}}},
 	{name: "sensor drifts", house: three, days: 90, faults: []fault{{kind: simulate.SensorDrift, point: "hatch", size: 0.9}},
 		expect: expects{site.SensorSuspect: {"sensor-disagrees"}}},
 	{name: "sensor jumps", house: three, faults: []fault{{kind: simulate.SensorJump, point: "hatch", size: 36, long: 12 * hour}},

@@ -151,6 +151,9 @@ func (t *tally) expected(o *outcome, r *row, c site.Condition, allowed []string,
 	r.called++
 	r.delays = append(r.delays, a.RaisedAt.Sub(o.truth.At(e.from)).Minutes())
 	r.known = append(r.known, a.KnownAt.Sub(o.truth.At(e.from)).Minutes())
+	if a.SuppressedBy != "" {
+		return // told to nobody, so nothing to be right about
+	}
 	r.causes++
 	if len(a.Causes) > 0 && slices.Contains(allowed, a.Causes[0].Cause) {
 		r.causeRight++
