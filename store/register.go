@@ -1,6 +1,7 @@
 package store
 
 import (
+	"cmp"
 	"bytes"
 	"context"
 	"crypto/sha256"
@@ -57,6 +58,14 @@ func (s *Store) RegisterFile(ctx context.Context, file []byte, filename, by stri
 	return s.register(ctx, set)
 }
 
+// effectiveOf is the day from which a description holds, "" from the start.
+func effectiveOf(p site.Property) string {
+	if p.Effective == nil {
+		return ""
+	}
+	return p.Effective.String()
+}
+
 // splitDocuments cuts a YAML stream at its document markers, which no other
 // line can begin with, and drops documents that say nothing.
 func splitDocuments(file []byte) [][]byte {
@@ -93,7 +102,10 @@ func (s *Store) register(ctx context.Context, set []registrant) ([]Registration,
 	for i := range set {
 		order[i] = &set[i]
 	}
-	slices.SortFunc(order, func(a, b *registrant) int { return strings.Compare(a.desc.ID, b.desc.ID) })
+	// Versions of one property go from the first to the last.
+	slices.SortStableFunc(order, func(a, b *registrant) int {
+		return cmp.Or(strings.Compare(a.desc.ID, b.desc.ID), strings.Compare(effectiveOf(a.desc), effectiveOf(b.desc)))
+	})
 	err := retrying(ctx, func() error {
 		return withTx(ctx, s.api, pgx.TxOptions{}, func(tx pgx.Tx) error {
 			for _, r := range order {

@@ -66,7 +66,7 @@ func ParseProperty(data []byte, filename string) (Property, error) {
 }
 
 // ParseProperties reads a file of one or more properties, one YAML document
-// each. All or nothing: with any problem in any of them it returns none and a
+// each; a property may come again with another `effective`. All or nothing: with any problem in any of them it returns none and a
 // *[FileError] that names them all.
 func ParseProperties(data []byte, filename string) ([]Property, error) {
 	p := &problems{file: filename}
@@ -78,10 +78,14 @@ func ParseProperties(data []byte, filename string) ([]Property, error) {
 	lines := map[string]int{}
 	for _, body := range bodies {
 		prop := readProperty(p, body)
-		if first, ok := lines[prop.ID]; ok && prop.ID != "" {
-			p.add(lineOf(body), "property", "%q is described twice in this file; first on line %d", prop.ID, first)
+		version := prop.ID // a change from another day on is another version
+		if prop.Effective != nil {
+			version += " from " + prop.Effective.String()
 		}
-		lines[prop.ID] = lineOf(body)
+		if first, ok := lines[version]; ok && prop.ID != "" {
+			p.add(lineOf(body), "property", "%q is described twice in this file; first on line %d", version, first)
+		}
+		lines[version] = lineOf(body)
 		out = append(out, prop)
 	}
 	if err := p.err(); err != nil {
