@@ -212,7 +212,9 @@ func checkAccess(t *testing.T, filter string) {
 			t.Fatalf("heard only %v", count)
 		}
 	}
-	want := map[string]int{"underkeep/1/heron-07/gw1/readings": 1, "underkeep/1/heron-07/gw1/presence": 1, last: 1}
+	want := map[string]int{"underkeep/1/heron-07/gw1/readings": 1, "underkeep/1/heron-07/gw1/presence": 1, last: 1,
+		// Misspelt, but its own: it goes through, into quarantine.
+		"underkeep/1/heron-07/gw1/other": 1, "underkeep/1/heron-07/gw1/readings/x": 1}
 	if fmt.Sprint(count) != fmt.Sprint(want) {
 		t.Errorf("heard %v, want %v", count, want)
 	}
