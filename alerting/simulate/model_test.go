@@ -243,3 +243,39 @@ func checkPack(t *testing.T, m Message, known map[string]site.Spec, seen map[str
 		t.Fatalf("%d records of %d", i, len(pack))
 	}
 }
+
+// Worked by hand with the ideal gas law: 12 L of vapour a day in 100 m3 at 20 °C
+// that outdoor air changes once an hour. The air carries
+// 100/3600/(461.5·293.15) = 2.053e-7 kg/(s Pa), so that 12/86400 kg/s stand
+// 676 Pa above outdoors.
+func TestClimateSettlesWhereTheBalanceSays(t *testing.T) {
+	t.Parallel()
+	c := climate{areaM2: 100, volumeM3: 100, vapourPa: 1000, airC: 20, groundC: 20, woodPct: 9, corePct: 9}
+	d := drives{outC: 20, outPa: 900, houseC: 20, housePa: 900, deepC: 20, openingACH: 1, dripKg: 12.0 / 86400, woodKg: 60}
+	for range 400 * 1440 { // until the wood's core has followed
+		c.step(&d)
+	}
+	if math.Abs(c.vapourPa-1576) > 1 || math.Abs(c.airC-20) > 0.01 {
+		t.Errorf("%.1f Pa at %.2f °C, by hand 1576 Pa at 20", c.vapourPa, c.airC)
+	}
+}
+
+// Nothing enters and nothing leaves: what the wood gives up, the air holds.
+func TestClosedSpaceKeepsItsWater(t *testing.T) {
+	t.Parallel()
+	c := climate{areaM2: 100, volumeM3: 100, vapourPa: 600, airC: 20, groundC: 20, woodPct: 14, corePct: 10}
+	d := drives{outC: 20, outPa: 900, houseC: 20, housePa: 900, deepC: 20, woodKg: 250}
+	held := func() float64 {
+		return c.vapourPa*c.volumeM3/(gasVapour*(273.15+c.airC)) + d.woodKg*c.woodPct/100 + d.woodKg*coreShare*c.corePct/100
+	}
+	before, dry := held(), c.vapourPa
+	for range 10 * 1440 {
+		c.step(&d)
+	}
+	if math.Abs(held()-before) > 0.01 {
+		t.Errorf("%.3f kg before, %.3f kg after", before, held())
+	}
+	if c.vapourPa < 1.2*dry {
+		t.Errorf("the wood gave nothing: %.0f Pa", c.vapourPa)
+	}
+}
