@@ -231,6 +231,7 @@ func (e *engine) pass(at int64, mark func()) {
 		e.pr = e.programs[e.st.Version]
 		e.fit()
 		e.receipt.fit(e)
+		e.endUnwatched(at)
 	}
 }
 

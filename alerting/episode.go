@@ -172,6 +172,25 @@ func (e *engine) clear(c site.Condition, point string, at int64) {
 	e.releaseConsequences(e.receipt.Open, c, at)
 }
 
+// endUnwatched ends the alarms that the version now in force does not watch for:
+// nothing would ever clear them.
+func (e *engine) endUnwatched(at int64) {
+	watched := func(ep episode) bool {
+		known := ep.Point == "" || indexBy(len(e.pr.points), func(i int) bool { return e.pr.points[i].id == ep.Point }) >= 0
+		return known && e.pr.site.Limits.Enabled(ep.Condition)
+	}
+	for _, ep := range slices.Clone(e.st.Open) {
+		if !watched(ep) {
+			e.clear(ep.Condition, ep.Point, at)
+		}
+	}
+	for _, ep := range slices.Clone(e.receipt.Open) {
+		if !watched(ep) {
+			e.clearReceipt(ep.Condition, ep.Point, at)
+		}
+	}
+}
+
 // releaseConsequences raises what was suppressed under a cause that has gone
 // and still holds by itself. One that only waits out its off-delay stays quiet.
 func (e *engine) releaseConsequences(list []episode, cause site.Condition, at int64) {

@@ -33,6 +33,7 @@ func newLimit(c site.Condition, point string, rule *limitRule) limit {
 // tells the engine what happened on the way, in order.
 func (l *limit) step(e *engine, rule *limitRule, t int64, clear class, raise ...class) {
 	if !rule.enabled {
+		l.Active = 0
 		return
 	}
 	var at [3]int64
