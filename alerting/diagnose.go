@@ -482,6 +482,9 @@ func (e *engine) pumpPicture(at int64) pumpPicture {
 	p.rainDay = rainWithin(e.st.Rain.Events, at, µsDay)
 	p.rained = e.rainExplains(at)
 	p.rain = fmt.Sprintf("%.1f mm of rain in the last 24 h", p.rainDay)
+	if p.rainDay == 0 && !e.rainHeard() {
+		p.rain = "rain is not known here"
+	}
 	p.sinceLast = at - st.LastEnd
 	n := len(st.Cycles)
 	p.recent = st.Cycles[max(0, n-10):]

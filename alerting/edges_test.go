@@ -1,6 +1,9 @@
 package alerting
 
 import (
+	"fmt"
+	"slices"
+	"strings"
 	"testing"
 	"time"
 
@@ -41,4 +44,18 @@ func TestRunThatOnlyPumpOnTold(t *testing.T) {
 	tl.put(h, "sump", site.PumpOn, 1)
 	tl.put(h+30*min1, "sump", site.PumpOn, 0)
 	tl.clearedAt(tl.one(site.PumpRunOn, h+10*min1), 2*h+18*min1+time.Microsecond)
+}
+
+// Where no gauge or station speaks, rain is unknown, not zero.
+func TestUnknownRainIsNotCalledNone(t *testing.T) {
+	t.Parallel()
+	p := testProperty()
+	p.Points = slices.DeleteFunc(p.Points, func(pt site.Point) bool { return slices.Contains(pt.Measures, site.Rain) })
+	tl := newTimeline(t, p)
+	tl.air("north", 0, h, 50)
+	tl.put(10*min1, "sump", site.HighWater, 1)
+	said := fmt.Sprint(tl.one(site.HighWaterAlarm, 11*min1).Causes)
+	if !strings.Contains(said, "rain is not known here") || strings.Contains(said, "0.0 mm") {
+		t.Error(said)
+	}
 }
