@@ -144,6 +144,24 @@ func TestPurePackagesReadNoClock(t *testing.T) {
 // statement is the beginning of an SQL statement in a string.
 var statement = regexp.MustCompile(`^\s*(SELECT|INSERT INTO|UPDATE|DELETE FROM|CREATE|ALTER|DROP|COPY|TRUNCATE|WITH|LISTEN|NOTIFY)\s+[\w"(*$%]`)
 
+// What is pure is also single-threaded: deploy/test.sh leaves the longest of
+// these packages out of the race detector.
+func TestPurePackagesStartNoGoroutine(t *testing.T) {
+	t.Parallel()
+	for _, p := range packages(t) {
+		if !pure(p.ImportPath) {
+			continue
+		}
+		for _, name := range p.GoFiles {
+			eachNode(t, filepath.Join(p.Dir, name), func(n ast.Node, at token.Position) {
+				if _, ok := n.(*ast.GoStmt); ok {
+					t.Errorf("%s: a goroutine in a pure package", at)
+				}
+			})
+		}
+	}
+}
+
 func TestOnlyTheStoreSpeaksSQL(t *testing.T) {
 	t.Parallel()
 	inStore := 0
