@@ -107,6 +107,7 @@ func TrendTo(samples []Sample, limit Limit, now time.Time) Trend {
 		}
 		return t
 	}
+	stray := wanderOf(samples, now, cycle)
 	excluded := 0.0 // hours within which no crossing is left possible
 	blocked := false
 	for _, sc := range scales {
@@ -114,6 +115,7 @@ func TrendTo(samples []Sample, limit Limit, now time.Time) Trend {
 		if !ok {
 			continue
 		}
+		f.wander, f.present = stray, latest-cycle.at(0)
 		if t.Steps == 0 {
 			t.describe(f) // the shortest, unless a longer one decides
 		}
@@ -164,8 +166,11 @@ func presentValue(samples []Sample, now time.Time) (float64, bool) {
 type fit struct {
 	line
 	scale
-	cycle dayCycle
-	steps int
+	cycle  dayCycle
+	wander wander
+	steps  int
+	// present value, its daily cycle taken out.
+	present float64
 }
 
 func fitScale(samples []Sample, now time.Time, sc scale, cycle dayCycle) (fit, bool) {
@@ -229,11 +234,14 @@ func (f fit) judge(limit Limit) (Verdict, Range) {
 	if !limit.Rising {
 		fast, slow, up = f.slopeLow, f.slopeHigh, -1.0
 	}
-	// The readings scatter about the line; the fast end takes in one standard
-	// deviation of that, so that an early touch is no surprise.
-	earliest := f.crossing(limit, fast, up*(f.levelErr+f.scatter))
-	likely := f.crossing(limit, f.slope, 0)
-	latest := f.crossing(limit, slow, -up*f.levelErr)
+	// Three things can go otherwise: the trend is another, the air strays from it,
+	// or it ends now (what falls fast in the morning is back by night). The range
+	// takes in each by itself. One standard deviation of scatter lets an early
+	// touch be no surprise.
+	earliest := min(f.crossing(limit, fast, up*(f.levelErr+f.scatter), 0), f.crossing(limit, f.slope, 0, up),
+		f.crossing(limit, 0, f.present-f.level, up))
+	likely := f.crossing(limit, f.slope, 0, 0)
+	latest := f.crossing(limit, slow, -up*f.levelErr, -up) // both: a range that is left open is no harm
 	switch {
 	case math.IsInf(earliest, 1):
 		return NoCrossing, Range{}
@@ -244,9 +252,12 @@ func (f fit) judge(limit Limit) (Verdict, Range) {
 }
 
 // crossing is the first hour from now, 0 to reach, at which the line with the
-// given slope and shift meets the limit; infinite when it does not.
-func (f fit) crossing(limit Limit, slope, shift float64) float64 {
-	at := func(h float64) float64 { return f.level + shift + slope*(h-f.pivot) + f.cycle.at(h) - limit.Value }
+// given slope and shift meets the limit, strayed by that share of the usual
+// wander; infinite when it does not.
+func (f fit) crossing(limit Limit, slope, shift, strayed float64) float64 {
+	at := func(h float64) float64 {
+		return f.level + shift + slope*(h-f.pivot) + f.cycle.at(h) + strayed*f.wander.at(h) - limit.Value
+	}
 	sign := 1.0
 	if !limit.Rising {
 		sign = -1

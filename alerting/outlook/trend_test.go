@@ -212,10 +212,10 @@ func TestFartherLimitIsReachedLater(t *testing.T) {
 		slope := rapid.Float64Range(-1, 1).Draw(t, "slope")
 		a := rapid.Float64Range(0, 100).Draw(t, "limit")
 		b := a + rapid.Float64Range(0, 20).Draw(t, "farther")
-		if x, y := f.crossing(Limit{a, true}, slope, 0), f.crossing(Limit{b, true}, slope, 0); x > y {
+		if x, y := f.crossing(Limit{a, true}, slope, 0, 0), f.crossing(Limit{b, true}, slope, 0, 0); x > y {
 			t.Fatalf("limit %g at %g h, %g at %g h", a, x, b, y)
 		}
-		if x, y := f.crossing(Limit{a, false}, slope, 0), f.crossing(Limit{b, false}, slope, 0); x < y {
+		if x, y := f.crossing(Limit{a, false}, slope, 0, 0), f.crossing(Limit{b, false}, slope, 0, 0); x < y {
 			t.Fatalf("from above: limit %g at %g h, %g at %g h", a, x, b, y)
 		}
 	})
