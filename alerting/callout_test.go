@@ -92,3 +92,24 @@ func TestWetWoodInDryAirIsLocal(t *testing.T) {
 		t.Errorf("alarms %+v", as)
 	}
 }
+
+// A check valve that leaks back makes hundreds of cycles of one storm's water.
+// After the repair the pump may keep silent in an ordinary rain.
+func TestShortCyclingTeachesNoResponse(t *testing.T) {
+	t.Parallel()
+	tl := newTimeline(t)
+	tl.every(4*h, 0, 340*h, "gauge", site.Rain, func(at time.Duration) float64 {
+		if at%(48*h) < 12*h && at < 240*h || at >= 300*h && at < 312*h {
+			return 2
+		}
+		return 0
+	})
+	for at := 2 * h; at < 240*h; at += 40 * time.Second {
+		tl.put(at, "sump", site.PumpRun, 15)
+	}
+	tl.put(290*h, "sump", site.PumpRun, 20)
+	if as := tl.alarms(site.PumpShortCycling); len(as) != 1 {
+		t.Fatalf("short cycling: %+v", as)
+	}
+	tl.none(site.PumpSilentInRain)
+}

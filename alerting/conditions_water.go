@@ -139,8 +139,18 @@ func (e *engine) waterProves(t int64) bool {
 	return ep != nil && e.st.Pump.LastEnd != 0 && ep.OnAt-e.st.Pump.LastEnd >= 2*µsHour && e.rainExplains(t)
 }
 
-func (e *engine) responseCycle(at int64) { e.st.Rain.Response.Cycle(at) }
-func (e *engine) responseTest(at int64)  { e.st.Rain.Response.Tested(at) }
+// responseCycle teaches the site's response one cycle. A pump that chases its
+// tail makes many for the same water: they teach nothing, or its silence after
+// the repair would look like a failure.
+func (e *engine) responseCycle(at int64) {
+	if e.active(site.PumpShortCycling, "") {
+		e.st.Rain.Response.Blind(at, at)
+		return
+	}
+	e.st.Rain.Response.Cycle(at)
+}
+
+func (e *engine) responseTest(at int64) { e.st.Rain.Response.Tested(at) }
 
 // volumeWithin is what the pump moved in the window (t-w, t], by whole cycles,
 // L. Cycles do not overlap, so they are in order of their ends; a pump that

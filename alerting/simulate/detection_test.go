@@ -270,11 +270,11 @@ func (o *outcome) describe(a alerting.Alarm) string {
 		a.RaisedAt.Sub(o.faultAt).Hours()/24, a.ClearedAt.Format("01-02T15:04"), cause)
 }
 
-// callOuts that the fault led to, each with its first alarm.
+// callOuts that the fault led to while it lasted, each with its first alarm.
 func (o *outcome) callOuts() []string {
 	var ids, first []string
 	for _, a := range o.alarms {
-		if a.SuppressedBy == "" && !a.RaisedAt.Before(o.faultAt) && a.RaisedAt.Before(o.faultEnd.Add(12*hour)) && !slices.Contains(ids, a.CallOut) {
+		if a.SuppressedBy == "" && !a.RaisedAt.Before(o.faultAt) && a.RaisedAt.Before(o.faultEnd.Add(hour)) && !slices.Contains(ids, a.CallOut) {
 			ids = append(ids, a.CallOut)
 			first = append(first, o.describe(a))
 		}
