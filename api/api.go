@@ -119,6 +119,7 @@ func (s *server) fleetRoutes(r chi.Router) {
 	r.With(read, deadline(streamTimeout)).Get("/properties/{id}/readings", s.listReadings)
 	r.With(s.may(view.ReadGateways), deadline(queryTimeout)).Get("/properties/{id}/gateways", s.listGateways)
 	r.With(read, deadline(queryTimeout)).Get("/properties/{id}/limits", s.listLimits)
+	r.With(read, deadline(queryTimeout)).Get("/properties/{id}/outlook", s.getOutlook)
 }
 
 func (s *server) alarmRoutes(r chi.Router) {

@@ -173,6 +173,12 @@ func (p *Pump) storm(in Input) {
 	}
 }
 
+// StormFrom is when the rain of p.Storm began.
+func (p Pump) StormFrom() time.Time { return time.UnixMicro(p.Storm.Start).UTC() }
+
+// StormTo is the end of its last wet interval.
+func (p Pump) StormTo() time.Time { return time.UnixMicro(p.Storm.End).UTC() }
+
 // inflows finds present and peak inflow from the rests.
 func (p *Pump) inflows(runs []run, now time.Time) {
 	since := now.Add(-afterStorm)

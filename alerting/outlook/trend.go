@@ -48,6 +48,7 @@ type Trend struct {
 	Limit   Limit
 
 	Now         float64 // median of the last half hour with readings
+	HasNow      bool    // false: no reading is recent enough
 	SlopePerDay Range   // infinite ends: not bounded
 	DataHours   float64 // what the line was taken over
 	Steps       int     // medians behind the line
@@ -72,7 +73,7 @@ type scale struct {
 // carried one day ahead, two days three, and a week of days a week: nothing is
 // carried farther than twice what is behind it.
 var scales = []scale{
-	{30 * time.Minute, 24, 24},
+	{time.Hour, 12, 24},
 	{2 * time.Hour, 24, 72},
 	{24 * time.Hour, 7, 168},
 }
@@ -95,7 +96,7 @@ func TrendTo(samples []Sample, limit Limit, now time.Time) Trend {
 		t.Reason = "no reading in the last two hours"
 		return t
 	}
-	t.Now = latest
+	t.Now, t.HasNow = latest, true
 	cycle := cycleOf(samples, now)
 	t.DailySwing = cycle.swing()
 	if limit.beyond(latest) {

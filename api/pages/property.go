@@ -30,6 +30,7 @@ type propertyPage struct {
 	Explained      []alarmShown
 	Past           []alarmShown
 	Now            []pointNow
+	Coming         []comingShown
 	Spans          []span
 	Charts         []chartShown
 	Zone           string
@@ -59,7 +60,7 @@ func (p *pages) property(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	page := p.propertyFrame(r, prop)
-	for _, f := range []func(context.Context, *propertyPage, view.Property, visit, string) error{p.addAlarms, p.addNow, p.addCharts} {
+	for _, f := range []func(context.Context, *propertyPage, view.Property, visit, string) error{p.addAlarms, p.addNow, p.addOutlook, p.addCharts} {
 		if err := f(r.Context(), &page, prop, who, r.URL.Query().Get("span")); err != nil {
 			p.fail(w, r, err)
 			return

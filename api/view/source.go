@@ -5,6 +5,7 @@ import (
 	"time"
 
 	"underkeep/alerting/load"
+	"underkeep/alerting/outlook"
 	"underkeep/store/site"
 )
 
@@ -48,6 +49,8 @@ type Fleet interface {
 	// when the file is refused.
 	Register(ctx context.Context, file []byte, by string) (p Property, created bool, err error)
 	Gateways(ctx context.Context, scope Scope, property string) ([]Gateway, error)
+	// OutlookInput is what the outlook of a property is figured from, at present.
+	OutlookInput(ctx context.Context, scope Scope, property string) (outlook.Input, error)
 }
 
 // Counts of a fleet.

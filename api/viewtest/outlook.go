@@ -1,0 +1,28 @@
+package viewtest
+
+import (
+	"cmp"
+	"context"
+
+	"underkeep/alerting/outlook"
+	"underkeep/api/view"
+)
+
+// OutlookInput implements view.Fleet.
+func (f *Fleet) OutlookInput(ctx context.Context, scope view.Scope, property string) (outlook.Input, error) {
+	p, err := f.Property(ctx, scope, property)
+	if err = cmp.Or(f.Down, err); err != nil {
+		return outlook.Input{}, err
+	}
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	in := outlook.Input{Property: p.Property, Now: Now, Series: make(map[outlook.Series][]outlook.Sample)}
+	for _, w := range outlook.Wanted(p.Property) {
+		for _, r := range f.Values[Series{property, w.Point, w.Quantity}] {
+			if !r.At.After(Now) && Now.Sub(r.At) <= outlook.Back {
+				in.Series[w] = append(in.Series[w], outlook.Sample(r))
+			}
+		}
+	}
+	return in, nil
+}
