@@ -10,7 +10,8 @@ import (
 	"underkeep/store/site/units"
 )
 
-const outlookNote = "An outlook from the readings so far; it raises no alarm and rules none out. Ranges are 90 %."
+const outlookNote = "An outlook from the readings so far; it raises no alarm and rules none out. " +
+	"Ranges: of trends 90 %; of the pump, its last three cycles and 12 % of storage; of a night, the largest step between the last nights, or 90 % with a forecast."
 
 type outlookOut struct {
 	At           *string         `json:"at"`

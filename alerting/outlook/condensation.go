@@ -26,7 +26,7 @@ type Chance string
 
 // The chances.
 const (
-	Expected    Chance = "expected"     // the whole 90 % interval is within the limit
+	Expected    Chance = "expected"     // the whole range is within the limit
 	Possible    Chance = "possible"     // part of it
 	NotExpected Chance = "not-expected" // none of it
 	Unknown     Chance = "unknown"

@@ -104,7 +104,10 @@ func Compute(in Input) Outlook {
 	return out
 }
 
-// Range is a figure with the ends of its 90 % interval.
+// Range is a figure with its ends: a 90 % interval for trends and nights by
+// forecast; the last cycles and what the storage may be off for the pump; the
+// largest step between nights for nights carried on. The last two are spans of
+// few values and no intervals of known confidence.
 type Range struct{ Value, Low, High float64 }
 
 func median(values []float64) float64 {

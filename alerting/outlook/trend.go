@@ -33,7 +33,7 @@ const (
 	TooLittle  Verdict = "too-little"  // not enough recent readings
 )
 
-// Confidence of every range in this package.
+// Confidence of the ranges of trends.
 const Confidence = 0.9
 
 // Trend of one series towards one limit. Values are in the series' unit.
