@@ -5,6 +5,7 @@ import (
 	"context"
 	"encoding/json"
 	"fmt"
+	"math/rand/v2"
 	"net"
 	"net/http"
 	"net/url"
@@ -90,14 +91,24 @@ func newRig(t *testing.T, behindMosquitto bool) *rig {
 	return r
 }
 
+// freeAddr is an address that nothing listens on. It lies below the ports that
+// the system gives to outgoing connections (32768 and up by default): the service
+// must get it again after each kill, while other tests open connections.
 func freeAddr(t *testing.T) string {
 	t.Helper()
-	l, err := net.Listen("tcp4", "127.0.0.1:0")
-	if err != nil {
-		t.Fatal(err)
+	for range 100 {
+		addr := fmt.Sprintf("127.0.0.1:%d", 20000+rand.IntN(12000))
+		l, err := net.Listen("tcp4", addr)
+		if err != nil {
+			continue
+		}
+		if err := l.Close(); err != nil {
+			t.Fatal(err)
+		}
+		return addr
 	}
-	defer l.Close()
-	return l.Addr().String()
+	t.Fatal("no free port between 20000 and 32000")
+	return ""
 }
 
 func (r *rig) must(err error) {
