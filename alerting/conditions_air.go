@@ -18,7 +18,6 @@ type airState struct {
 	Mold                air.MoldState
 	MoldLimit           limit
 	Wood                air.WoodLag
-	WoodStarted         bool
 	WoodLimit           limit
 
 	Hour   mean2 // conditions at the surface that mold would grow on
@@ -28,12 +27,8 @@ type airState struct {
 	Off, Stuck sustained
 }
 
-// surfaceState is one surface with its margin above the dew point.
-type surfaceState struct {
-	Limit  limit
-	Margin float64 // K, of the last update
-	Known  bool
-}
+// surfaceState is one surface, judged against the dew point of its air.
+type surfaceState struct{ Limit limit }
 
 // mean1 and mean2 are time-weighted means of what was known.
 type mean1 struct {
@@ -143,12 +138,12 @@ func (e *engine) updateSurfaces(t int64) {
 		rule, s := &e.pr.surfaces[i], &e.st.Surfaces[i]
 		temp, known := e.value(rule.series)
 		known = known && rule.air >= 0 && e.st.Airs[rule.air].Covered
-		s.Known = known
+		margin := 0.0 // K above the dew point
 		if known {
-			s.Margin = temp - e.st.Airs[rule.air].DewC
+			margin = temp - e.st.Airs[rule.air].DewC
 		}
-		s.Limit.step(e, e.pr.rules[site.CondensationRisk], t, sided(known, s.Margin > h.dewClear),
-			sided(known, s.Margin < h.dewBelow), sided(known, s.Margin <= h.dewHighBelow))
+		s.Limit.step(e, e.pr.rules[site.CondensationRisk], t, sided(known, margin > h.dewClear),
+			sided(known, margin < h.dewBelow), sided(known, margin <= h.dewHighBelow))
 	}
 	for i := range e.pr.airs {
 		if !e.pr.airs[i].outdoors {
@@ -193,9 +188,8 @@ func (e *engine) tickAirs(t int64) {
 		rh, _ := e.value(e.pr.airs[i].rh)
 		temp, _ := e.value(e.pr.airs[i].temp)
 		emc := air.FastEMCPct(temp, min(rh, 99.9))
-		if !a.WoodStarted {
+		if !a.Wood.Started {
 			a.Wood, _ = air.NewWoodLag(time.Duration(e.pr.site.Limits.Value(site.WoodWet, "lag") * 1e9))
-			a.WoodStarted = a.Wood.StartAt(emc) == nil
 		}
 		e.judgeWood(&a.WoodLimit, t, a.Wood.Step(emc, time.Duration(tickLength)*time.Microsecond), true)
 	}

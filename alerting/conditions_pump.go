@@ -36,13 +36,11 @@ type pumpState struct {
 	Heard        mean1     // share of the day in which the pump's gateway spoke
 
 	SilentActive bool
-	TestedAt     int64
 }
 
 // backupState is the backup pump.
 type backupState struct {
 	Active     bool
-	LastStart  int64
 	PrimaryRan bool      // since the last backup cycle
 	Quiet      sustained // no backup cycle while the gateway speaks
 }
@@ -105,11 +103,7 @@ func (e *engine) pumpRan(rule *seriesRule, r *Reading) {
 	c.Like = rest >= µsOf(v(site.PumpWeak, "rest"))
 	p.LastEnd = max(p.LastEnd, end)
 	p.Cycles = append(p.Cycles, c)
-	drop := 0
-	for drop < len(p.Cycles) && p.Cycles[drop].End < end-cycleMemory {
-		drop++
-	}
-	p.Cycles = append(p.Cycles[:0], p.Cycles[drop:]...)
+	p.Cycles = forgetWhile(p.Cycles, func(c cycle) bool { return c.End < end-cycleMemory })
 	e.st.Backup.PrimaryRan = true
 	e.pumpHeard(r.At)
 	e.judgeShort(c)
@@ -129,15 +123,15 @@ func (e *engine) spokeSince(r *Reading) int64 {
 // pumpHeard ends a silence in the rain: the pump has run, or was tested.
 func (e *engine) pumpHeard(at int64) {
 	e.responseCycle(at)
-	if p := &e.st.Pump; p.SilentActive {
-		p.SilentActive = false
-		e.clear(site.PumpSilentInRain, "", at)
-	}
+	e.endSilence(at)
 }
 
 func (e *engine) pumpTested(at int64) {
-	e.st.Pump.TestedAt = at
-	e.responseTest(at)
+	e.st.Rain.Response.Tested(at)
+	e.endSilence(at)
+}
+
+func (e *engine) endSilence(at int64) {
 	if p := &e.st.Pump; p.SilentActive {
 		p.SilentActive = false
 		e.clear(site.PumpSilentInRain, "", at)
@@ -308,10 +302,7 @@ func (e *engine) judgeWeakness(c cycle, seconds float64) {
 	if len(p.Baseline) < int(v(site.PumpWeak, "baseline_cycles")) {
 		p.Baseline = append(p.Baseline, seconds)
 	}
-	if len(p.LikeRuns) >= likeKept {
-		p.LikeRuns = append(p.LikeRuns[:0], p.LikeRuns[1:]...)
-	}
-	p.LikeRuns = append(p.LikeRuns, seconds)
+	p.LikeRuns = keepLast(append(p.LikeRuns, seconds), likeKept)
 	base := e.baseline()
 	if base <= 0 {
 		return
@@ -385,7 +376,7 @@ func (e *engine) backupRan(start, end int64) {
 	if !e.pr.site.Limits.Enabled(site.BackupPumpRan) {
 		return
 	}
-	b.LastStart, b.PrimaryRan = start, false
+	b.PrimaryRan = false
 	b.Quiet.restart(end, beyond)
 	if !b.Active {
 		b.Active = true

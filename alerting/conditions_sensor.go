@@ -45,12 +45,18 @@ type pointState struct {
 // trackState follows one air quantity for flatness, jumps and movement.
 type trackState struct {
 	FlatValue float64
-	FlatSince int64 // 0 before the first reading
-	Recent    []rainEvent
+	FlatSince int64    // 0 before the first reading
+	Recent    []sample // of the last minutes
 	// Least and Most of each of the last hours, for neighbours to compare with.
 	Least, Most []float32
 	HourLeast   float64
 	HourMost    float64
+}
+
+// sample is a reading on its own.
+type sample struct {
+	At    int64
+	Value float64
 }
 
 // jump is a sudden change, judged when the neighbours have had time to show it.
@@ -63,21 +69,16 @@ type jump struct {
 func newPointState(pr *program, point string) pointState {
 	p := pointState{Point: point}
 	p.Battery = newLimit(site.BatteryLow, point, pr.rules[site.BatteryLow])
-	p.Suspect = newLimit(site.SensorSuspect, point, pr.suspectRule())
+	p.Suspect = newLimit(site.SensorSuspect, point, pr.rules[site.SensorSuspect])
 	p.RH.open()
 	p.Temp.open()
 	return p
 }
 
-func (pr *program) suspectRule() *limitRule {
-	return &limitRule{enabled: pr.site.Limits.Enabled(site.SensorSuspect), levels: []levelRule{{Low, 0}},
-		clearFor: µsOf(pr.site.Limits.Value(site.SensorSuspect, "clear_sustained"))}
-}
-
 func (t *trackState) open() { t.HourLeast, t.HourMost = math.Inf(1), math.Inf(-1) }
 
 // take notes a reading before it enters its signal.
-func (p *pointState) take(e *engine, rule *seriesRule, _ *signal, r *Reading) {
+func (p *pointState) take(e *engine, rule *seriesRule, r *Reading) {
 	if rule.feeds != feedsAir {
 		return
 	}
@@ -96,18 +97,14 @@ func (p *pointState) take(e *engine, rule *seriesRule, _ *signal, r *Reading) {
 
 // change is the largest step from a reading of the last minutes to this one.
 func (t *trackState) change(r *Reading, within int64) float64 {
-	drop := 0
-	for drop < len(t.Recent) && t.Recent[drop].At < r.At-within {
-		drop++
-	}
-	t.Recent = append(t.Recent[:0], t.Recent[drop:]...)
+	t.Recent = forgetWhile(t.Recent, func(s sample) bool { return s.At < r.At-within })
 	by := 0.0
 	for _, p := range t.Recent {
-		if d := r.Value - p.MM; math.Abs(d) > math.Abs(by) {
+		if d := r.Value - p.Value; math.Abs(d) > math.Abs(by) {
 			by = d
 		}
 	}
-	t.Recent = append(t.Recent, rainEvent{r.At, r.Value})
+	t.Recent = append(t.Recent, sample{r.At, r.Value})
 	return by
 }
 
@@ -218,20 +215,23 @@ func (e *engine) judgeVapour(t int64) {
 		if e.pr.airs[i].outdoors || e.pr.airs[i].rh < 0 {
 			continue
 		}
-		e.scratch = e.scratch[:0]
-		for k := range e.pr.airs {
-			if k != i && !e.pr.airs[k].outdoors && e.st.Airs[k].Covered {
-				e.scratch = append(e.scratch, e.st.Airs[k].VapourPa)
-			}
-		}
-		known := a.Covered && len(e.scratch) >= 2
-		off := false
-		if known {
-			m, _ := median(e.scratch)
-			off = math.Abs(a.VapourPa-m) > e.pr.vapourOff*m
-		}
-		e.stepVapour(i, a, t, sided(known, off))
+		others, n := e.othersVapour(i)
+		known := a.Covered && n >= 2
+		e.stepVapour(i, a, t, sided(known, math.Abs(a.VapourPa-others) > e.pr.vapourOff*others))
 	}
+}
+
+// othersVapour is the median vapour pressure of the other indoor points that are
+// known, Pa, and how many they are.
+func (e *engine) othersVapour(i int) (pa float64, n int) {
+	e.scratch = e.scratch[:0]
+	for k := range e.pr.airs {
+		if k != i && !e.pr.airs[k].outdoors && e.st.Airs[k].Covered {
+			e.scratch = append(e.scratch, e.st.Airs[k].VapourPa)
+		}
+	}
+	pa, _ = median(e.scratch)
+	return pa, len(e.scratch)
 }
 
 func (e *engine) stepVapour(i int, a *airState, t int64, c class) {
@@ -261,8 +261,8 @@ func (e *engine) judgeJumps(i int, t int64) {
 	}
 }
 
-// neighbourSaw: another point moved the same way by a third as much, within
-// the hour of the jump.
+// neighbourSaw: another point moved by a third as much, either way, about the
+// hour of the jump.
 func (e *engine) neighbourSaw(point int, j jump) bool {
 	for k := range e.pr.airs {
 		tr, series := e.trackOf(k, j.Quantity)
@@ -310,7 +310,7 @@ func (e *engine) updateSuspect(point int, t int64) {
 	if bad && t >= p.Suspect.Clear.Pos {
 		p.Suspect.Clear.restart(t, within) // a day plausible is a whole day
 	}
-	p.Suspect.step(e, e.pr.suspect, t, sided(e.pointHeard(point), !bad), classOf(bad))
+	p.Suspect.step(e, e.pr.rules[site.SensorSuspect], t, sided(e.pointHeard(point), !bad), classOf(bad))
 }
 
 // pointHeard says whether any series of the point is known now.
@@ -327,7 +327,6 @@ func (e *engine) pointHeard(point int) bool {
 type sensorLimits struct {
 	jumpRH, jumpTemp, stuckLow, stuckHigh, vapourOff float64
 	jumpWithin, stuckFor, vapourFor                  int64
-	suspect                                          *limitRule
 }
 
 func (pr *program) compileSensor() {
@@ -337,6 +336,5 @@ func (pr *program) compileSensor() {
 		stuckLow: v(site.SensorSuspect, "stuck_low"), stuckHigh: v(site.SensorSuspect, "stuck_high"),
 		vapourOff: v(site.SensorSuspect, "vapour"), jumpWithin: µsOf(v(site.SensorSuspect, "jump_within")),
 		stuckFor: µsOf(v(site.SensorSuspect, "stuck")), vapourFor: µsOf(v(site.SensorSuspect, "vapour_sustained")),
-		suspect: pr.suspectRule(),
 	}
 }

@@ -15,13 +15,11 @@ type spaceState struct {
 	Idle, Weak      equipmentState
 	Vapour          vapourBins // ten-minute means of vapour pressure, a day and more
 	Bin             mean1
-	// UsualW is what the dehumidifier draws with its compressor running, 0
-	// until it was seen; Full is beyond while it draws that.
-	UsualW  float64
-	Learned float64 // seconds behind UsualW
-	Running mean1
-	Full    sustained
-	On      sustained // drawing more than a fan-less standby
+	// usualPower is what the dehumidifier draws with its compressor running; Full
+	// is beyond while it draws that.
+	usualPower
+	Full sustained
+	On   sustained // drawing more than a fan-less standby
 }
 
 // equipmentState judges humidity and power over the same window.
@@ -32,10 +30,30 @@ type equipmentState struct {
 	Power  sustained // power on the side that makes it this condition
 }
 
-func newSpaceState(*program) spaceState {
+func newSpaceState() spaceState {
 	s := spaceState{}
 	s.Vapour.init()
 	return s
+}
+
+// usualPower learns what a machine draws while it runs, and never from one that
+// stands still: a plain mean at first, then one that follows within memory.
+type usualPower struct {
+	UsualW  float64 // 0 until it was seen running
+	Learned float64 // seconds behind UsualW
+	Running mean1
+}
+
+// learn takes in the running time up to t; memory in seconds.
+func (u *usualPower) learn(t int64, memory float64) {
+	u.Running.flush(t)
+	held := u.Running.Covered
+	if held <= 0 {
+		return
+	}
+	u.Learned += held
+	u.UsualW += (u.Running.Sum/held - u.UsualW) * held / min(u.Learned, memory)
+	u.Running.Sum, u.Running.Covered = 0, 0
 }
 
 // vapourBins are the means of the last binCount ticks; NaN where unknown.
@@ -101,12 +119,7 @@ func (e *engine) followPower(t int64) {
 	}
 	s := &e.st.Space
 	power, known := e.value(e.pr.power)
-	s.Running.flush(t)
-	if held := s.Running.Covered; held > 0 {
-		s.Learned += held
-		s.UsualW += (s.Running.Sum/held - s.UsualW) * held / min(s.Learned, powerMemory)
-		s.Running.Sum, s.Running.Covered = 0, 0
-	}
+	s.learn(t, powerMemory)
 	full := power >= max(compressorLeastW, fullShare*s.UsualW)
 	s.Running.set(t, power, known && full)
 	s.Full.step(t, sided(known, full), 24*µsHour, 0, false)
@@ -220,10 +233,8 @@ func (e *engine) tickSpace(t int64) {
 
 // fanState learns what the exhaust fan usually draws.
 type fanState struct {
-	Limit   limit
-	UsualW  float64
-	Learned float64 // seconds of running behind UsualW
-	Running mean1
+	Limit limit
+	usualPower
 }
 
 // The fan's usual power is the mean of its first day of running, then follows
@@ -237,24 +248,12 @@ const (
 func (e *engine) updateFan(t int64) {
 	f := &e.st.Fan
 	power, known := e.value(e.pr.fan)
-	e.learnFan(t)
+	f.learn(t, fanMemory)
 	share := e.pr.site.Limits.Value(site.FanStopped, "share")
 	running := power >= share*f.UsualW && power >= fanLeastW
 	f.Running.set(t, power, known && running)
 	judged := known && f.Learned >= fanLearnSeconds && !e.mainsDown()
 	f.Limit.step(e, e.pr.rules[site.FanStopped], t, sided(judged, running), sided(judged, !running))
-}
-
-func (e *engine) learnFan(t int64) {
-	f := &e.st.Fan
-	f.Running.flush(t)
-	if f.Running.Covered <= 0 {
-		return
-	}
-	mean, held := f.Running.Sum/f.Running.Covered, f.Running.Covered
-	f.Running.Sum, f.Running.Covered = 0, 0
-	f.Learned += held
-	f.UsualW += (mean - f.UsualW) * held / min(f.Learned, fanMemory)
 }
 
 // outdoorState compares the vapour pressure of the space with outdoors, hour by hour.
@@ -273,35 +272,24 @@ type outdoorState struct {
 // hourOutdoor files the hour and asks whether the space follows outdoors.
 func (e *engine) hourOutdoor(t int64) {
 	o := &e.st.Outdoor
-	if o.Limit.Condition == "" {
-		o.Limit = newLimit(site.OutdoorAirEntering, "", e.outdoorRule())
-	}
 	out, okOut := e.outdoorVapour()
 	in, okIn := e.st.Space.Vapour.mean(0, 6)
 	keep := int((e.outdoorWindow() + µsOf(e.pr.site.Limits.Value(site.OutdoorAirEntering, "lag"))) / µsHour)
 	o.Inside = pushHour(o.Inside, in, okIn, keep)
 	o.Outside = pushHour(o.Outside, out, okOut, keep)
 	met, known := e.followsOutdoors()
-	o.Limit.step(e, e.outdoorRule(), t, sided(known, !met), sided(known, met))
+	o.Limit.step(e, e.pr.rules[site.OutdoorAirEntering], t, sided(known, !met), sided(known, met))
 }
 
 func (e *engine) outdoorWindow() int64 {
 	return µsOf(e.pr.site.Limits.Value(site.OutdoorAirEntering, "within"))
 }
 
-func (e *engine) outdoorRule() *limitRule {
-	return &limitRule{enabled: e.pr.site.Limits.Enabled(site.OutdoorAirEntering), levels: []levelRule{{Low, 0}},
-		clearFor: µsOf(e.pr.site.Limits.Value(site.OutdoorAirEntering, "clear_sustained"))}
-}
-
 func pushHour(h []float32, v float64, ok bool, keep int) []float32 {
 	if !ok {
 		v = math.NaN()
 	}
-	if len(h) >= keep {
-		h = append(h[:0], h[len(h)-keep+1:]...)
-	}
-	return append(h, float32(v))
+	return keepLast(append(h, float32(v)), keep)
 }
 
 // outdoorVapour is the mean over the outdoor points that are known, now.

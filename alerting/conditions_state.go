@@ -94,5 +94,3 @@ func (e *engine) updateBattery(series int) {
 	p := &e.st.Points[e.pr.series[series].point]
 	p.Battery.step(e, e.pr.rules[site.BatteryLow], e.st.Pos, sided(known, v > clear), sided(known, v < low))
 }
-
-func (e *engine) updatePower(int64) {}

@@ -53,11 +53,7 @@ func keepRain(list []rainEvent, r *Reading) []rainEvent {
 	if r.Value > 0 {
 		list = append(list, rainEvent{r.At, r.Value})
 	}
-	drop := 0
-	for drop < len(list) && list[drop].At < r.At-rainMemory {
-		drop++
-	}
-	return append(list[:0], list[drop:]...)
+	return forgetWhile(list, func(x rainEvent) bool { return x.At < r.At-rainMemory })
 }
 
 func rainWithin(list []rainEvent, t, w int64) float64 {
@@ -150,8 +146,6 @@ func (e *engine) responseCycle(at int64) {
 	e.st.Rain.Response.Cycle(at)
 }
 
-func (e *engine) responseTest(at int64) { e.st.Rain.Response.Tested(at) }
-
 // volumeWithin is what the pump moved in the window (t-w, t], by whole cycles,
 // L. Cycles do not overlap, so they are in order of their ends; a pump that
 // chases its tail makes thousands a day.
@@ -215,8 +209,5 @@ func (e *engine) newWaterDay(t int64) {
 	if e.pr.storageL <= 0 || !heard || !e.dryFor(t, t-start, mm) || !e.dryFor(start, before, mm) {
 		return
 	}
-	p.NormDaysL = append(p.NormDaysL, e.volumeWithin(t, t-start))
-	if n := int(v(site.WaterUnexplained, "norm_days")); len(p.NormDaysL) > n {
-		p.NormDaysL = append(p.NormDaysL[:0], p.NormDaysL[len(p.NormDaysL)-n:]...)
-	}
+	p.NormDaysL = keepLast(append(p.NormDaysL, e.volumeWithin(t, t-start)), int(v(site.WaterUnexplained, "norm_days")))
 }

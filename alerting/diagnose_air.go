@@ -193,14 +193,8 @@ func (e *engine) whyOnlyHere(f *findings, c site.Condition, point string) {
 	if e.active(site.SensorSuspect, point) {
 		f.add(0.9, causeSensor, "the sensor itself is in doubt")
 	}
-	e.scratch = e.scratch[:0]
-	for k := range e.pr.airs {
-		if k != i && !e.pr.airs[k].outdoors && e.st.Airs[k].Covered {
-			e.scratch = append(e.scratch, e.st.Airs[k].VapourPa)
-		}
-	}
-	if m, ok := median(e.scratch); ok && e.st.Airs[i].Covered {
-		switch ratio := e.st.Airs[i].VapourPa / m; {
+	if others, n := e.othersVapour(i); n > 0 && e.st.Airs[i].Covered {
+		switch ratio := e.st.Airs[i].VapourPa / others; {
 		case ratio > 1.15:
 			f.add(0.7, causeLocal, fmt.Sprintf("vapour pressure %.0f %% above the rest of the space", 100*(ratio-1)))
 		case ratio < 1.08 && e.coolerHere(i):

@@ -123,7 +123,8 @@ func (e *engine) fit() {
 		st.Mains = newLimit(site.MainsLost, "", pr.rules[site.MainsLost])
 		st.Water = newLimit(site.HighWaterAlarm, "", pr.rules[site.HighWaterAlarm])
 		st.Fan.Limit = newLimit(site.FanStopped, "", pr.rules[site.FanStopped])
-		st.Space = newSpaceState(pr)
+		st.Space = newSpaceState()
+		st.Outdoor.Limit = newLimit(site.OutdoorAirEntering, "", pr.rules[site.OutdoorAirEntering])
 		st.Pump.init()
 		st.Outdoor.Last = notYet
 	}
@@ -310,7 +311,7 @@ func (e *engine) take(r *Reading) {
 	rule := &e.pr.series[r.Series]
 	s := &e.st.Signals[r.Series]
 	if rule.point >= 0 {
-		e.st.Points[rule.point].take(e, rule, s, r)
+		e.st.Points[rule.point].take(e, rule, r)
 	}
 	s.Value, s.At, s.Covered, s.Gateway, s.Until = r.Value, r.At, true, r.Gateway, never
 	if rule.hold > 0 {
@@ -376,9 +377,6 @@ func (e *engine) update(t int64) {
 	}
 	if d.air || d.surface {
 		e.updateSurfaces(t)
-	}
-	if d.power {
-		e.updatePower(t)
 	}
 	if d.air || d.power {
 		e.updateSpace(t, d.air)

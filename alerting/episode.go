@@ -54,17 +54,6 @@ var causeRules = []causeRule{
 	{site.PumpWeak, site.PumpRunOn, false},
 }
 
-// Causes a condition can be suppressed under, for pages and documents.
-func SuppressedUnder(c site.Condition) []site.Condition {
-	var out []site.Condition
-	for _, r := range causeRules {
-		if r.consequence == c {
-			out = append(out, r.cause)
-		}
-	}
-	return out
-}
-
 // causeAt finds a condition that explains c at that instant and until when it
 // does (never while it still holds).
 func (e *engine) causeAt(c site.Condition, point string, at int64) (site.Condition, int64) {

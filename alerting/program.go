@@ -349,6 +349,8 @@ func (pr *program) compileRules() {
 	rule(site.LeakAlarm, w(site.LeakAlarm, "clear_sustained"), levelRule{High, w(site.LeakAlarm, "sustained")})
 	rule(site.MainsLost, w(site.MainsLost, "clear_sustained"), levelRule{High, w(site.MainsLost, "sustained")})
 	rule(site.FanStopped, w(site.FanStopped, "clear_sustained"), levelRule{Low, w(site.FanStopped, "sustained")})
+	rule(site.OutdoorAirEntering, w(site.OutdoorAirEntering, "clear_sustained"), levelRule{Low, 0})
+	rule(site.SensorSuspect, w(site.SensorSuspect, "clear_sustained"), levelRule{Low, 0})
 	rule(site.BatteryLow, 0, levelRule{Low, w(site.BatteryLow, "sustained")})
 	rule(site.DehumidifierIdle, w(site.DehumidifierIdle, "clear_sustained"), levelRule{Medium, w(site.DehumidifierIdle, "sustained")})
 	rule(site.DehumidifierWeak, w(site.DehumidifierWeak, "clear_sustained"), levelRule{Low, w(site.DehumidifierWeak, "sustained")})
@@ -358,9 +360,6 @@ var restsWhileDrying = map[site.Condition]bool{
 	site.HumidityHigh: true, site.HumidityDrift: true, site.WoodWet: true,
 	site.MoldRisk: true, site.DehumidifierWeak: true,
 }
-
-// RestsWhileDrying says that a condition rests while a new space dries out.
-func RestsWhileDrying(c site.Condition) bool { return restsWhileDrying[c] }
 
 func measuresAny(pt site.Point, qs ...site.Quantity) bool {
 	for _, m := range pt.Measures {

@@ -35,7 +35,6 @@ type heardPoint struct {
 	// gateway; 0 before its gateway was ever heard.
 	QuietFrom int64
 	Gateway   uint16
-	Known     bool // Gateway is the one that last reported it
 	Silent    bool
 }
 
@@ -191,7 +190,7 @@ func (e *engine) hearPoints(c Contact, arrived arrival) {
 		}
 		if i := e.pr.series[rd.Series].point; i >= 0 {
 			p := &e.receipt.Points[i]
-			p.QuietFrom, p.Gateway, p.Known = c.At, c.Gateway, true
+			p.QuietFrom, p.Gateway = c.At, c.Gateway
 			if p.Silent {
 				p.Silent = false
 				e.clearReceipt(site.PointSilent, p.Point, c.At)
@@ -291,10 +290,7 @@ func (e *engine) refuse(f Refusal) {
 		return
 	}
 	r, v := &e.receipt, e.pr.site.Limits.Value
-	if len(r.Refused) >= refusedKept {
-		r.Refused = append(r.Refused[:0], r.Refused[1:]...)
-	}
-	r.Refused = append(r.Refused, f)
+	r.Refused = keepLast(append(r.Refused, f), refusedKept)
 	w := µsOf(v(site.SensorSuspect, "refused_within"))
 	r.Refused = slices.DeleteFunc(r.Refused, func(o Refusal) bool { return o.At <= f.At-w })
 	n := 0
