@@ -143,16 +143,3 @@ func (s *server) quarantineRoutes(r chi.Router) {
 	r.Post("/quarantine/{id}/replay", s.replayQuarantined)
 	r.Post("/quarantine/{id}/discard", s.discardQuarantined)
 }
-
-// NewHTTPServer wraps the handler in a server whose timeouts keep slow or idle
-// clients from holding connections; the streams have deadlines of their own.
-func NewHTTPServer(addr string, h http.Handler) *http.Server {
-	return &http.Server{
-		Addr: addr, Handler: h,
-		ReadHeaderTimeout: 5 * time.Second,
-		ReadTimeout:       30 * time.Second,
-		WriteTimeout:      streamTimeout,
-		IdleTimeout:       2 * time.Minute,
-		MaxHeaderBytes:    32 << 10,
-	}
-}

@@ -1,16 +1,12 @@
 package ingest
 
 import (
-	"crypto/ecdsa"
-	"crypto/elliptic"
-	"crypto/rand"
 	"crypto/tls"
 	"crypto/x509"
-	"crypto/x509/pkix"
 	"encoding/json"
 	"io"
-	"math/big"
 	"net"
+	"net/http/httptest"
 	"strings"
 	"sync"
 	"sync/atomic"
@@ -300,28 +296,14 @@ func TestSubscriberConfigIsChecked(t *testing.T) {
 	}
 }
 
-// certificate for 127.0.0.1, signed by itself.
+// certificate for 127.0.0.1: the one that net/http/httptest brings.
 func certificate(t *testing.T) (tls.Certificate, *x509.CertPool) {
 	t.Helper()
-	k, err := ecdsa.GenerateKey(elliptic.P256(), rand.Reader)
-	if err != nil {
-		t.Fatal(err)
-	}
-	template := &x509.Certificate{
-		SerialNumber: big.NewInt(1), Subject: pkix.Name{CommonName: "test"}, IPAddresses: []net.IP{net.IPv4(127, 0, 0, 1)},
-		NotBefore: time.Now().Add(-time.Hour), NotAfter: time.Now().Add(time.Hour), IsCA: true, BasicConstraintsValid: true,
-	}
-	der, err := x509.CreateCertificate(rand.Reader, template, template, &k.PublicKey, k)
-	if err != nil {
-		t.Fatal(err)
-	}
-	cert, err := x509.ParseCertificate(der)
-	if err != nil {
-		t.Fatal(err)
-	}
+	s := httptest.NewTLSServer(nil)
+	t.Cleanup(s.Close)
 	pool := x509.NewCertPool()
-	pool.AddCert(cert)
-	return tls.Certificate{Certificate: [][]byte{der}, PrivateKey: k}, pool
+	pool.AddCert(s.Certificate())
+	return s.TLS.Certificates[0], pool
 }
 
 func TestTLSByURL(t *testing.T) {

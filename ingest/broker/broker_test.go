@@ -2,18 +2,14 @@ package broker
 
 import (
 	"context"
-	"crypto/ecdsa"
-	"crypto/elliptic"
-	"crypto/rand"
 	"crypto/tls"
 	"crypto/x509"
-	"crypto/x509/pkix"
 	"errors"
 	"fmt"
 	"io"
 	"log/slog"
-	"math/big"
 	"net"
+	"net/http/httptest"
 	"net/url"
 	"os"
 	"strings"
@@ -570,26 +566,12 @@ func TestPacketsAreBounded(t *testing.T) {
 
 func TestTLS(t *testing.T) {
 	t.Parallel()
-	k, err := ecdsa.GenerateKey(elliptic.P256(), rand.Reader)
-	if err != nil {
-		t.Fatal(err)
-	}
-	template := &x509.Certificate{
-		SerialNumber: big.NewInt(1), Subject: pkix.Name{CommonName: "test"}, IPAddresses: []net.IP{net.IPv4(127, 0, 0, 1)},
-		NotBefore: time.Now().Add(-time.Hour), NotAfter: time.Now().Add(time.Hour), IsCA: true, BasicConstraintsValid: true,
-	}
-	der, err := x509.CreateCertificate(rand.Reader, template, template, &k.PublicKey, k)
-	if err != nil {
-		t.Fatal(err)
-	}
-	cert, err := x509.ParseCertificate(der)
-	if err != nil {
-		t.Fatal(err)
-	}
+	web := httptest.NewTLSServer(nil) // brings a certificate for 127.0.0.1
+	t.Cleanup(web.Close)
 	pool := x509.NewCertPool()
-	pool.AddCert(cert)
+	pool.AddCert(web.Certificate())
 	f := start(t, func(c *Config) {
-		c.TLS = &tls.Config{Certificates: []tls.Certificate{{Certificate: [][]byte{der}, PrivateKey: k}}, MinVersion: tls.VersionTLS12}
+		c.TLS = &tls.Config{Certificates: web.TLS.Certificates, MinVersion: tls.VersionTLS12}
 	})
 	o := options(f, "heron-07/gw1").SetTLSConfig(&tls.Config{RootCAs: pool, MinVersion: tls.VersionTLS12})
 	o.Servers = nil
