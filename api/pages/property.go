@@ -3,6 +3,7 @@ package pages
 import (
 	"context"
 	"fmt"
+	"html/template"
 	"net/http"
 	"slices"
 	"strconv"
@@ -10,6 +11,7 @@ import (
 
 	"github.com/go-chi/chi/v5"
 
+	"underkeep/api/pages/section"
 	"underkeep/api/view"
 	"underkeep/store/site"
 	"underkeep/store/site/asbuilt"
@@ -30,6 +32,7 @@ type propertyPage struct {
 	Explained      []alarmShown
 	Past           []alarmShown
 	Now            []pointNow
+	Section        template.HTML
 	Coming         []comingShown
 	Spans          []span
 	Charts         []chartShown
@@ -41,6 +44,7 @@ type propertyPage struct {
 }
 
 type pointNow struct {
+	Label        string // the same as in the drawing
 	Point, Place string
 	Values       []valueNow
 }
@@ -155,20 +159,55 @@ func (p *pages) addNow(ctx context.Context, page *propertyPage, prop view.Proper
 		return err
 	}
 	now, zone := p.Now(), zoneOf(prop.Property)
-	for _, point := range prop.Points {
-		shown := pointNow{Point: point.ID, Place: place(point)}
+	scene := section.Scene{Property: prop.Property, LevelM: -1}
+	for i, point := range prop.Points {
+		shown := pointNow{Label: letters(i), Point: point.ID, Place: place(point)}
+		spot := section.Spot{Point: point, Label: shown.Label, Wrong: names(prop.Open, point.ID)}
 		for _, q := range point.Measures {
 			v := valueNow{What: quantityWords[q], Value: "nothing yet"}
 			if l, ok := find(latest, point.ID, q); ok {
 				v.Value, v.When = show(q, l.Value, prop.Units), clock(l.At, now, zone)
 				// A reading holds for twice its interval; beyond that it is no present value.
 				v.Old = point.Every > 0 && now.Sub(l.At) > 2*point.Every
+				spot.Old = spot.Old || v.Old
+				spot.Values = drawn(spot.Values, q, v)
+				if q == site.WaterLevel && !v.Old {
+					scene.LevelM = l.Value / 1000
+				}
 			}
 			shown.Values = append(shown.Values, v)
 		}
 		page.Now = append(page.Now, shown)
+		scene.Spots = append(scene.Spots, spot)
 	}
+	page.Section = scene.SVG()
 	return nil
+}
+
+// drawn adds a value to those that stand in the drawing: an old one says
+// nothing of the present, a battery nothing of the space.
+func drawn(values []string, q site.Quantity, v valueNow) []string {
+	if v.Old || q == site.Battery {
+		return values
+	}
+	if q == site.PumpRun {
+		v.Value = "ran " + v.Value
+	}
+	return append(values, v.Value)
+}
+
+// letters name points: A to Z, then A1, B1 and so on. Alarms have numbers.
+func letters(i int) string {
+	l := string(rune('A' + i%26))
+	if i >= 26 {
+		l += strconv.Itoa(i / 26)
+	}
+	return l
+}
+
+// names says whether an alarm that holds names the point.
+func names(open []view.Alarm, point string) bool {
+	return slices.ContainsFunc(open, func(a view.Alarm) bool { return a.Point == point && !a.Over() })
 }
 
 func place(p site.Point) string {
