@@ -67,7 +67,7 @@ func TestPropertyLeadsEveryPrimaryKey(t *testing.T) {
 		LEFT JOIN pg_attribute a ON a.attrelid = c.oid AND a.attnum = i.indkey[0]
 		WHERE n.nspname = 'public' AND c.relkind IN ('r', 'p') AND NOT c.relispartition AND c.relname NOT LIKE 'goose%'
 			AND a.attname IS DISTINCT FROM 'property_id' ORDER BY 1`)
-	want := "deaf local\nlistening local\ntoken local\ntoken_property local"
+	want := "deaf local\nlistening local\nperson local\nperson_property local\ntoken local\ntoken_property local"
 	if diff := cmp.Diff(want, got); diff != "" {
 		t.Error(diff)
 	}

@@ -20,12 +20,19 @@ const (
 	RoleTechnician Role = "technician"
 	RoleOwner      Role = "owner"
 	RoleWarranty   Role = "warranty"
+	// RoleOperator runs the service and sees no property.
+	RoleOperator Role = "operator"
 )
+
+// Roles lists every role.
+func Roles() []Role {
+	return []Role{RoleManager, RoleTechnician, RoleOwner, RoleWarranty, RoleOperator}
+}
 
 // ParseRole finds a role by its name.
 func ParseRole(name string) (Role, bool) {
 	r := Role(name)
-	return r, slices.Contains([]Role{RoleManager, RoleTechnician, RoleOwner, RoleWarranty}, r)
+	return r, slices.Contains(Roles(), r)
 }
 
 // Scope is the set of properties somebody may see. The zero value sees none.
