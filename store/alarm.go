@@ -39,7 +39,7 @@ func AlarmStates() []AlarmState {
 const stateSQL = `CASE
 	WHEN a.withdrawn_at IS NOT NULL THEN 'normal'
 	WHEN a.cleared_at IS NOT NULL AND (a.acknowledged_at IS NOT NULL OR a.suppressed_by IS NOT NULL) THEN 'normal'
-	WHEN h.kind = 'out-of-service' THEN 'out-of-service'
+	WHEN h.kind = 'out-of-service' AND (h.until IS NULL OR h.until > $1) THEN 'out-of-service'
 	WHEN h.until > $1 THEN 'shelved'
 	WHEN a.suppressed_by IS NOT NULL THEN 'suppressed-by-design'
 	WHEN a.cleared_at IS NOT NULL THEN 'returned-to-normal-unacknowledged'

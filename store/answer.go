@@ -125,7 +125,7 @@ func hold(ctx context.Context, tx pgx.Tx, a Answer, t target, kind string, until
 	_, err := tx.Exec(ctx, `INSERT INTO alarm_hold (property_id, condition, point, kind, until, reason, held_by, held_at)
 		VALUES ($1, $2, $3, $4, $5, $6, $7, $8)
 		ON CONFLICT (property_id, condition, point) DO UPDATE SET kind = excluded.kind, until = excluded.until,
-			reason = excluded.reason, held_by = excluded.held_by, held_at = excluded.held_at`,
+			reason = excluded.reason, held_by = excluded.held_by, held_at = excluded.held_at, visit_no = NULL`,
 		t.num, t.condition, t.point, kind, nullInstant(until), cutText(a.Why, 1000), cutText(a.By, 200), a.Now)
 	return err
 }

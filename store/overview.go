@@ -60,7 +60,7 @@ func (s *Store) CountFleet(ctx context.Context, scope Scope, now time.Time) (Fle
 	rows, err := s.api.Query(ctx, `WITH worst AS (
 			SELECT a.property_id, max(a.priority) AS priority FROM alarm a LEFT JOIN alarm_hold h USING (property_id, condition, point)
 			WHERE a.withdrawn_at IS NULL AND a.cleared_at IS NULL AND a.suppressed_by IS NULL
-				AND h.kind IS DISTINCT FROM 'out-of-service' AND (h.until IS NULL OR h.until <= $1)
+				AND (h.kind IS NULL OR h.until <= $1)
 			GROUP BY a.property_id)
 		SELECT coalesce(w.priority, 0), count(*), array_agg(DISTINCT p.area ORDER BY p.area)
 		FROM property p LEFT JOIN worst w USING (property_id)

@@ -55,7 +55,7 @@ WITH standing AS (
 	SELECT a.property_id, a.priority, a.condition, a.raised_at, a.cleared_at IS NULL AS open, a.acknowledged_at IS NULL AS unseen
 	FROM alarm a LEFT JOIN alarm_hold h USING (property_id, condition, point)
 	WHERE a.withdrawn_at IS NULL AND (a.cleared_at IS NULL OR a.acknowledged_at IS NULL)
-		AND a.suppressed_by IS NULL AND h.kind IS DISTINCT FROM 'out-of-service' AND (h.until IS NULL OR h.until <= $1)
+		AND a.suppressed_by IS NULL AND (h.kind IS NULL OR h.until <= $1)
 ), sums AS (
 	SELECT property_id, coalesce(max(priority) FILTER (WHERE open), 0) AS priority, count(*) FILTER (WHERE open) AS open,
 		count(*) FILTER (WHERE unseen) AS unseen,

@@ -179,3 +179,20 @@ func CheckSensor(s Salt, tempC, readPct, accuracyPct float64) (SaltCheck, error)
 	c.Within = math.Abs(c.DeviationPct) <= c.TolerancePct
 	return c, nil
 }
+
+// saltResolutionPct is half the last digit of an instrument that shows tenths.
+const saltResolutionPct = 0.05
+
+// Offset is how much the sensor of a check reads too high, in %RH: take it from
+// later readings to correct them. Its standard uncertainty combines the salt's
+// RH, the box that is not quite isothermal and the last digit, each as a limit
+// within which every value is equally likely (JCGM 100:2008, 4.3.7 and 5.1.2).
+// The sensor's own accuracy is no part of it: that is what was measured.
+func (c SaltCheck) Offset() (Estimate, error) {
+	expected, err := ExpectedRH(c.Salt, c.TempC)
+	if err != nil {
+		return Estimate{}, fmt.Errorf("offset of a sensor: %w", err)
+	}
+	salt, box, digit := StandardFromLimit(expected.UncertaintyPct), StandardFromLimit(saltTemperaturePct), StandardFromLimit(saltResolutionPct)
+	return Estimate{Value: c.DeviationPct, Standard: math.Sqrt(salt*salt + box*box + digit*digit)}, nil
+}

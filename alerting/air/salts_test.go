@@ -154,3 +154,23 @@ func TestSensorCheck(t *testing.T) {
 		t.Error("101 %RH is accepted")
 	}
 }
+
+// The uncertainty of an offset, worked by hand after JCGM 100:2008, 5.1.2: over
+// sodium chloride at 25 °C the limits are 0.12 (salt), 0.5 (box) and 0.05 (last
+// digit) %RH, so √((0.12² + 0.5² + 0.05²) / 3) = 0.2983 %RH.
+func TestOffsetOfASensor(t *testing.T) {
+	t.Parallel()
+	c, err := CheckSensor(SodiumChloride, 25, 78.29, 2)
+	if err != nil {
+		t.Fatal(err)
+	}
+	got, err := c.Offset()
+	if err != nil {
+		t.Fatal(err)
+	}
+	near(t, "offset", got.Value, 3.0, 0.01)
+	near(t, "its standard uncertainty", got.Standard, 0.2983, 0.0001)
+	if _, err := (SaltCheck{}).Offset(); err == nil {
+		t.Error("the offset of no check")
+	}
+}
