@@ -26,6 +26,9 @@ func (s *Store) Migrate(ctx context.Context) error {
 	if err := migrateUp(ctx, db); err != nil {
 		return err
 	}
+	if err := migrateJobs(ctx, s.url); err != nil {
+		return err
+	}
 	if err := s.EnsurePartitions(ctx, time.Now()); err != nil {
 		return err
 	}

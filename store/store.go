@@ -61,6 +61,7 @@ type Store struct {
 	partitions partitions
 	recorder   recorder
 	evaluator  evaluator
+	inserter   *jobClient // puts jobs into transactions
 
 	stop func()        // ends the background goroutine
 	done chan struct{} // closed when it has ended
@@ -74,6 +75,9 @@ func Open(ctx context.Context, url string, opts Options) (*Store, error) {
 	s := &Store{url: url, opts: opts, log: opts.Log, done: make(chan struct{})}
 	s.registry.Store(emptyRegistry())
 	s.evaluator.nudge = make(chan struct{}, 1)
+	if err := s.newJobInserter(); err != nil {
+		return nil, err
+	}
 	if err := s.openPools(ctx); err != nil {
 		s.closePools()
 		return nil, err

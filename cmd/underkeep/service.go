@@ -52,7 +52,7 @@ func newService(cfg *config, log *slog.Logger) *service {
 
 // start returns once messages are taken and pages are served.
 func (s *service) start(ctx context.Context) error {
-	for _, step := range []func(context.Context) error{s.startStore, s.startDoor, s.startWeb, s.startEvaluation, s.startMQTT} {
+	for _, step := range []func(context.Context) error{s.startStore, s.startDoor, s.startWeb, s.startJobs, s.startEvaluation, s.startMQTT} {
 		if err := step(ctx); err != nil {
 			s.stop()
 			return err
@@ -96,30 +96,7 @@ func (s *service) startStore(ctx context.Context) error {
 	if err := s.store.RefreshRegistry(ctx); err != nil {
 		return err
 	}
-	s.background(s.keepPartitions)
 	return nil
-}
-
-// keepPartitions makes partitions ahead of need.
-func (s *service) keepPartitions(ctx context.Context) {
-	every(ctx, upkeepEvery, func() {
-		if err := s.store.EnsurePartitions(ctx, time.Now()); err != nil && ctx.Err() == nil {
-			s.log.Error("create partitions ahead", "error", err)
-		}
-	})
-}
-
-func every(ctx context.Context, d time.Duration, f func()) {
-	tick := time.NewTicker(d)
-	defer tick.Stop()
-	for {
-		select {
-		case <-ctx.Done():
-			return
-		case <-tick.C:
-			f()
-		}
-	}
 }
 
 // background runs f until the service stops, and waits for it then.
