@@ -58,3 +58,24 @@ need_go() {
   echo "Go is missing: version 1.26 or newer, see https://go.dev/doc/install" >&2
   return 1
 }
+
+# need_axe fetches axe-core (MPL-2.0), which the tests hold the pages against, from
+# npm's registry into the user's cache, by the hash that npm publishes for it.
+need_axe() {
+  local version=4.14.1
+  local hash='FHfa+lmNjQZfJz1q8wKqIDwC6DExcHt/pkjNQb09a3NPjCKg2rhu5qb2S4r76ASyFNNtuFooJpZe37OgudVGtQ=='
+  local cache="${XDG_CACHE_HOME:-$HOME/.cache}/underkeep"
+  local file="$cache/axe-core-$version.min.js"
+  [ -s "$file" ] && return 0
+  mkdir -p "$cache"
+  local packed
+  packed=$(mktemp)
+  if curl -sSfL --retry 3 -m 120 -o "$packed" "https://registry.npmjs.org/axe-core/-/axe-core-$version.tgz" &&
+    [ "$(openssl dgst -sha512 -binary "$packed" | base64 -w0)" = "$hash" ]; then
+    tar -xzOf "$packed" package/axe.min.js >"$file.new" && mv "$file.new" "$file"
+  else
+    echo "axe-core $version could not be fetched from npm's registry, or is not what npm published" >&2
+  fi
+  rm -f "$packed"
+  [ -s "$file" ]
+}

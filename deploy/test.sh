@@ -12,7 +12,10 @@ have_postgres || missing+=(postgresql)
 have mosquitto || missing+=(mosquitto)
 have mosquitto_pub || missing+=(mosquitto-clients)
 have chromium chromium-browser google-chrome || missing+=(chromium)
+have curl || missing+=(curl)
+have openssl || missing+=(openssl)
 need "${missing[@]}"
+need_axe
 
 # The simulations are pure arithmetic without a goroutine (the architecture test
 # holds that), so the race detector would only make their years ten times as long.

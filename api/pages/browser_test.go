@@ -43,7 +43,7 @@ func openTab(t *testing.T, width int64, scripts bool) *tab {
 	messages := chromedp.Console(ctx)
 	b.do(chromedp.EmulateViewport(width, 800))
 	go b.listen(messages)
-	ctx, cancel := context.WithTimeout(ctx, 90*time.Second)
+	ctx, cancel := context.WithTimeout(ctx, 5*time.Minute)
 	t.Cleanup(cancel)
 	b.ctx = ctx
 	if !scripts {

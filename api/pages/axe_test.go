@@ -1,0 +1,123 @@
+package pages_test
+
+import (
+	"encoding/json"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+
+	"github.com/chromedp/cdproto/emulation"
+	"github.com/chromedp/chromedp"
+
+	"underkeep/api/viewtest"
+)
+
+// axe is axe-core, the checker of the Web Content Accessibility Guidelines that
+// deploy/test.sh fetches from npm by its published hash.
+func axe(t *testing.T) string {
+	t.Helper()
+	cache, err := os.UserCacheDir()
+	if err != nil {
+		t.Fatal(err)
+	}
+	script, err := os.ReadFile(filepath.Join(cache, "underkeep", "axe-core-4.14.1.min.js"))
+	switch {
+	case err == nil:
+		return string(script)
+	case os.Getenv("CI") != "":
+		t.Fatalf("axe-core is missing; run the tests with deploy/test.sh: %v", err)
+	default:
+		t.Skipf("axe-core is missing; deploy/test.sh fetches it: %v", err)
+	}
+	return ""
+}
+
+// finding is one rule of axe-core that a page breaks.
+type finding struct {
+	ID, Help string
+	Nodes    []struct{ HTML, FailureSummary string }
+}
+
+// wcag lists what a page breaks of WCAG 2.2 A and AA, and of good practice.
+const wcag = `axe.run(document, {runOnly: ["wcag2a","wcag2aa","wcag21a","wcag21aa","wcag22aa","best-practice"], resultTypes: ["violations"]})
+	.then(r => JSON.stringify(r.violations.map(v => ({id: v.id, help: v.help, nodes: v.nodes.map(n => ({html: n.html, failureSummary: n.failureSummary}))}))))`
+
+// judge expects no finding on the page as it stands.
+func (b *tab) judge(script, where string) {
+	b.t.Helper()
+	for _, f := range b.findings(script, where) {
+		for _, n := range f.Nodes[:min(3, len(f.Nodes))] {
+			b.t.Errorf("%s breaks %s (%s): %s\n%s", where, f.ID, f.Help, n.HTML, strings.TrimSpace(n.FailureSummary))
+		}
+	}
+}
+
+// findings of axe-core on the page as it stands.
+func (b *tab) findings(script, where string) []finding {
+	b.t.Helper()
+	if _, err := chromedp.Run(b.ctx, chromedp.Evaluate[any](script+";0")); err != nil {
+		b.t.Fatalf("%s: load axe-core: %v", where, err)
+	}
+	found, err := chromedp.Run(b.ctx, chromedp.Evaluate[string](wcag, chromedp.EvalAwaitPromise))
+	if err != nil {
+		b.t.Fatalf("%s: run axe-core: %v", where, err)
+	}
+	var list []finding
+	if err := json.Unmarshal([]byte(found), &list); err != nil {
+		b.t.Fatalf("%s: %v", where, err)
+	}
+	return list
+}
+
+// TestTheCheckerSees holds that a page with a picture without words would fail.
+func TestTheCheckerSees(t *testing.T) {
+	t.Parallel()
+	script := axe(t)
+	b := openTab(t, 1280, true)
+	b.do(chromedp.Navigate(b.base+"/sign-in"), chromedp.WaitVisible(chromedp.CSS("main")),
+		chromedp.Evaluate[chromedp.Void](`document.querySelector("main").append(document.createElement("img"))`))
+	found := b.findings(script, "sign-in with a picture")
+	if len(found) != 1 || found[0].ID != "image-alt" {
+		t.Errorf("%+v", found)
+	}
+}
+
+// pagesOf lists every page by who reads it.
+var pagesOf = map[string][]string{
+	viewtest.ManagerToken: {"/today", "/today?area=North+Spit", "/properties/heron-07", "/properties/heron-07?span=month", "/properties/tern-12", "/properties/nowhere"},
+	viewtest.OwnerToken:   {"/home", "/home/heron-07", "/properties/heron-07"},
+}
+
+// TestPagesAreForEveryone holds every page against WCAG 2.2 AA, light and dark,
+// on a desktop and on the smallest phone.
+func TestPagesAreForEveryone(t *testing.T) {
+	t.Parallel()
+	script := axe(t)
+	for _, width := range []int64{1280, 320} {
+		b := openTab(t, width, true)
+		b.do(chromedp.Navigate(b.base+"/sign-in"), chromedp.WaitVisible(chromedp.CSS("main")))
+		b.judge(script, "sign-in")
+		for token, paths := range pagesOf {
+			b.do(chromedp.Navigate(b.base+"/sign-in"),
+				chromedp.SendKeys(chromedp.CSS("#token"), token+enter), chromedp.WaitVisible(chromedp.CSS(".who")))
+			for _, mode := range []string{"light", "dark"} {
+				b.colours(mode)
+				for _, path := range paths {
+					b.do(chromedp.Navigate(b.base+path), chromedp.WaitVisible(chromedp.CSS("main")))
+					b.fits(path)
+					b.judge(script, path+" in "+mode)
+				}
+			}
+		}
+	}
+}
+
+// colours sets what the person's device prefers.
+func (b *tab) colours(mode string) {
+	b.t.Helper()
+	params := emulation.SetEmulatedMediaParams{Features: []*emulation.MediaFeature{{Name: "prefers-color-scheme", Value: mode}}}
+	if _, err := chromedp.Call(b.ctx, emulation.SetEmulatedMedia, params); err != nil {
+		b.t.Fatal(err)
+	}
+}
