@@ -57,6 +57,7 @@ type AlarmRecord struct {
 	HoldReason     string    // "" without a hold
 	HoldBy         string
 	ChangedAt      time.Time // by the clock of the last change of any kind
+	RegionalEvent  int64     // the event of several houses that its call-out is part of; 0 none
 }
 
 // AlarmID is the id of a property's alarm number no.
@@ -91,6 +92,7 @@ type AlarmQuery struct {
 const alarmColumns = `p.name, a.alarm_no, a.condition, a.point, a.priority, a.raised_at, a.known_at, a.cleared_at,
 	a.withdrawn_at, coalesce(a.withdrawn_why, ''), a.call_out, coalesce(a.suppressed_by, ''), a.causes, a.remarks, a.priority_changes,
 	a.acknowledged_at, coalesce(a.acknowledged_by, ''), a.changed_at,
+	coalesce((SELECT m.event_id FROM regional_member m WHERE m.property_id = a.property_id AND m.call_out = a.call_out AND a.suppressed_by IS NULL), 0),
 	CASE WHEN h.until > $1 THEN h.until END, coalesce(CASE WHEN h.until > $1 OR h.until IS NULL THEN h.reason END, ''),
 	coalesce(CASE WHEN h.until > $1 OR h.until IS NULL THEN h.held_by END, ''), ` + stateSQL
 
@@ -166,7 +168,7 @@ func scanAlarm(row pgx.Row, more ...any) (a AlarmRecord, no int32, err error) {
 	var causes, changes []byte
 	dest := append([]any{&a.Property, &no, &a.Condition, &a.Point, &a.Priority, &a.RaisedAt, &a.KnownAt, &cleared,
 		&withdrawn, &a.WithdrawnWhy, &a.CallOut, &a.SuppressedBy, &causes, &a.Remarks, &changes,
-		&acknowledged, &a.AcknowledgedBy, &a.ChangedAt, &until, &a.HoldReason, &a.HoldBy, &a.State}, more...)
+		&acknowledged, &a.AcknowledgedBy, &a.ChangedAt, &a.RegionalEvent, &until, &a.HoldReason, &a.HoldBy, &a.State}, more...)
 	if err := row.Scan(dest...); err != nil {
 		return a, 0, err
 	}

@@ -153,6 +153,7 @@ func (r *round) queueAlarms(ctx context.Context, tx pgx.Tx, q *pgx.Batch) ([]Ala
 			no := j.numbers[c.Ref]
 			entries = append(entries, journalEntry{j.num, no, c.Known, c.Kind.String(), evaluatorActor, c.Reason, AlarmRecord{Alarm: c.Alarm}})
 			out = append(out, AlarmChange{ID: AlarmID(j.reg.ID, no), Change: c})
+			j.queueRegional(q, c)
 		}
 	}
 	// Those that end go first: the next of the same kind may begin only then.

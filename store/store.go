@@ -25,6 +25,10 @@ type Options struct {
 	// of alarms, so that what follows from them (a message to somebody) exists
 	// exactly when they do. Its error undoes the evaluation.
 	InEvaluation func(ctx context.Context, tx pgx.Tx, changes []AlarmChange) error
+	// InRegion, if not nil, is called in the transaction that writes changes of
+	// regional events: opened, grown, ended, merged, dissolved. Its error undoes
+	// them, and they are found again.
+	InRegion func(ctx context.Context, tx pgx.Tx, changes []RegionalChange) error
 	// Log receives what goes on behind the scenes; default slog.Default().
 	Log *slog.Logger
 }
@@ -62,6 +66,7 @@ type Store struct {
 	recorder   recorder
 	evaluator  evaluator
 	inserter   *jobClient // puts jobs into transactions
+	regional   regionalKept
 
 	stop func()        // ends the background goroutine
 	done chan struct{} // closed when it has ended

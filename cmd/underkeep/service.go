@@ -167,6 +167,7 @@ func (s *service) taking() error {
 func (s *service) startEvaluation(context.Context) error {
 	m := newEvaluationMetrics(s.reg)
 	s.background(func(ctx context.Context) { s.store.RunEvaluators(ctx, evaluators, m.observe) })
+	s.background(func(ctx context.Context) { s.store.KeepRegional(ctx, m.observeRegional) })
 	return nil
 }
 
@@ -227,6 +228,7 @@ func (s *service) wait(ctx context.Context) error {
 type evaluationMetrics struct {
 	readings, late, changes, failed prometheus.Counter
 	lag                             prometheus.Histogram
+	regional                        *prometheus.CounterVec
 }
 
 func newEvaluationMetrics(reg prometheus.Registerer) *evaluationMetrics {
@@ -244,8 +246,16 @@ func newEvaluationMetrics(reg prometheus.Registerer) *evaluationMetrics {
 			Name: "receipt_to_evaluation_seconds", Help: "From the receipt of a reading to the commit of its evaluation.",
 			Buckets: []float64{.01, .025, .05, .1, .25, .5, 1, 2, 5, 10, 30, 60, 300}}),
 	}
-	reg.MustRegister(m.lag)
+	m.regional = prometheus.NewCounterVec(prometheus.CounterOpts{Namespace: "underkeep", Name: "regional_event_changes_total",
+		Help: "Changes of events of several houses with one cause, by kind and change."}, []string{"kind", "change"})
+	reg.MustRegister(m.lag, m.regional)
 	return m
+}
+
+func (m *evaluationMetrics) observeRegional(changes []store.RegionalChange) {
+	for _, c := range changes {
+		m.regional.WithLabelValues(string(c.Event.Kind), string(c.Kind)).Inc()
+	}
 }
 
 func (m *evaluationMetrics) observe(e store.Evaluated) {
