@@ -17,6 +17,7 @@ import (
 	"github.com/go-chi/chi/v5"
 	"github.com/prometheus/client_golang/prometheus"
 
+	"underkeep/api/live"
 	"underkeep/api/pages"
 	"underkeep/api/view"
 )
@@ -66,6 +67,7 @@ func (o Options) withDefaults() Options {
 type server struct {
 	Options
 	document document
+	live     *live.Hub
 }
 
 const (
@@ -83,6 +85,7 @@ func New(o Options) http.Handler {
 
 func newServer(o Options) *server {
 	s := &server{Options: o.withDefaults(), document: mustDocument()}
+	s.live = live.New(s.Source, liveRound, liveStreams)
 	s.Registry.MustRegister(newCollector(s.Source, s.Logger), newLoadCollector(s.Source, s.Logger, s.Now))
 	return s
 }
@@ -105,7 +108,7 @@ func (s *server) routes() *chi.Mux {
 		r.Group(s.quarantineRoutes)
 	})
 	pages.Mount(r, pages.Options{
-		Source: s.Source, Logger: s.Logger, Now: s.Now,
+		Source: s.Source, Live: s.live, Logger: s.Logger, Now: s.Now,
 		SessionKey: s.SessionKey, SecureCookies: s.SecureCookies, Contact: s.Contact,
 	})
 	return r
@@ -117,6 +120,7 @@ func (s *server) fleetRoutes(r chi.Router) {
 	r.With(s.may(view.WriteFleet), deadline(queryTimeout)).Post("/properties", s.registerProperty)
 	r.With(read, deadline(queryTimeout)).Get("/properties/{id}", s.getProperty)
 	r.With(read, deadline(streamTimeout)).Get("/properties/{id}/readings", s.listReadings)
+	r.With(read).Get("/properties/{id}/live", s.streamProperty)
 	r.With(s.may(view.ReadGateways), deadline(queryTimeout)).Get("/properties/{id}/gateways", s.listGateways)
 	r.With(read, deadline(queryTimeout)).Get("/properties/{id}/limits", s.listLimits)
 	r.With(read, deadline(queryTimeout)).Get("/properties/{id}/outlook", s.getOutlook)

@@ -2,6 +2,7 @@ package api
 
 import (
 	"bytes"
+	"context"
 	"encoding/json"
 	"io"
 	"net/http"
@@ -90,13 +91,30 @@ func orGet(method string) string {
 // do sends the request and holds the response against the document.
 func (g *rig) do(q request) *http.Response {
 	g.t.Helper()
-	w := httptest.NewRecorder()
-	g.router.ServeHTTP(w, q.build())
+	w, r := recorded(q)
+	g.router.ServeHTTP(w, r)
 	res := w.Result()
 	body := w.Body.Bytes()
 	g.validate(q, res, body)
 	res.Body = io.NopCloser(bytes.NewReader(body))
 	return res
+}
+
+// oneFlush is a client that hangs up on a stream once it has heard of it.
+type oneFlush struct {
+	*httptest.ResponseRecorder
+	hangUp context.CancelFunc
+}
+
+func (w oneFlush) Flush() {
+	w.ResponseRecorder.Flush()
+	w.hangUp()
+}
+
+func recorded(q request) (oneFlush, *http.Request) {
+	r := q.build()
+	ctx, cancel := context.WithCancel(r.Context())
+	return oneFlush{httptest.NewRecorder(), cancel}, r.WithContext(ctx)
 }
 
 func (g *rig) validate(q request, res *http.Response, body []byte) {

@@ -13,7 +13,9 @@ import (
 	"github.com/chromedp/chromedp"
 
 	"underkeep/api"
+	"underkeep/api/view"
 	"underkeep/api/viewtest"
+	"underkeep/store/site"
 )
 
 // tab is a real browser before the service.
@@ -146,5 +148,23 @@ func TestManagersMorning(t *testing.T) {
 				t.Error(said)
 			}
 		})
+	}
+}
+
+// TestPropertyShowsWhatArrives holds that a page in view shows a new reading
+// without being loaded again.
+func TestPropertyShowsWhatArrives(t *testing.T) {
+	t.Parallel()
+	b := openTab(t, 1280, true)
+	b.do(
+		chromedp.Navigate(b.base+"/properties/heron-07"),
+		chromedp.SendKeys(chromedp.CSS("#token"), viewtest.ManagerToken+enter),
+		chromedp.WaitVisible(chromedp.CSS(".section")),
+		chromedp.Evaluate[chromedp.Void](`window.sameDocument = true`),
+	)
+	b.fleet.AddReading(viewtest.Series{Property: "heron-07", Point: "north-bay", Quantity: site.RH}, view.Reading{At: viewtest.Now, Value: 84})
+	b.do(chromedp.Poll[chromedp.Void](`document.querySelector(".section").textContent.includes("84 %RH") && window.sameDocument`, chromedp.WithPollingTimeout(30*time.Second)))
+	if said := b.complaints(); said != "" {
+		t.Error(said)
 	}
 }

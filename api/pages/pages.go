@@ -22,12 +22,14 @@ import (
 	"github.com/go-chi/chi/v5"
 	"github.com/go-chi/chi/v5/middleware"
 
+	"underkeep/api/live"
 	"underkeep/api/view"
 )
 
 // Options of Mount. All fields but SessionKey, SecureCookies and Contact are required.
 type Options struct {
 	Source        view.Source
+	Live          *live.Hub
 	Logger        *slog.Logger
 	Now           func() time.Time
 	SessionKey    []byte // 32 bytes; random when empty
@@ -82,6 +84,10 @@ func Mount(r chi.Router, o Options) {
 	p := &pages{Options: o, sessions: newSessions(o)}
 	origin := http.NewCrossOriginProtection()
 	origin.SetDenyHandler(http.HandlerFunc(p.foreign))
+	r.Group(func(r chi.Router) { // streams have no deadline and are not compressed
+		r.Use(policy, origin.Handler)
+		r.With(p.signedIn).Get("/properties/{id}/changes", p.changes)
+	})
 	r.Group(func(r chi.Router) {
 		r.Use(policy, middleware.Compress(5, "text/html", "text/css", "text/javascript", "image/svg+xml"), origin.Handler, deadline)
 		r.Get("/static/{version}/{name}", p.static)
@@ -142,6 +148,7 @@ type frame struct {
 	Form    string // proves that a form came from here
 	Path    string // where to come back to
 	Refresh bool   // the script may bring the page up to date
+	Changes string // where the script hears that there is something new; "" nowhere
 }
 
 func (p *pages) frame(r *http.Request, title string) frame {

@@ -82,6 +82,7 @@ func (p *pages) propertyFrame(r *http.Request, prop view.Property) propertyPage 
 		Installed: installedAt(prop.Property, zone).Format("January 2, 2006"), Zone: prop.Timezone,
 		Drying: drying(prop.Property, now, zone),
 	}
+	page.Changes = "/properties/" + prop.ID + "/changes"
 	if !prop.LastReceived.IsZero() {
 		page.Heard = "Last heard " + ago(now.Sub(prop.LastReceived)) + "."
 	}

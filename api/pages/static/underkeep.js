@@ -24,7 +24,18 @@
     } catch { /* the next round tries again */ }
   };
   setInterval(refresh, every);
-  document.addEventListener("visibilitychange", refresh);
+  // Where the page can hear of changes it is brought up to date within a second
+  // or two; nobody listens from a page that nobody sees.
+  const where = document.querySelector("main")?.dataset.changes;
+  let news = null;
+  const listen = () => {
+    if (document.hidden) { news?.close(); news = null; return; }
+    if (!where || news) { return; }
+    news = new EventSource(where);
+    news.addEventListener("changed", refresh);
+  };
+  listen();
+  document.addEventListener("visibilitychange", () => { listen(); refresh(); });
   document.addEventListener("submit", async (e) => {
     const form = e.target;
     if (!form.matches("form.answer")) { return; }
