@@ -1,6 +1,7 @@
 package alerting
 
 import (
+	"reflect"
 	"slices"
 
 	"underkeep/store/site"
@@ -36,6 +37,9 @@ type pumpState struct {
 	Heard        mean1     // share of the day in which the pump's gateway spoke
 
 	SilentActive bool
+
+	TestedAt  int64   // last recorded test that is in the state
+	DrawDownS float64 // by the last bucket test, 0 without one
 }
 
 // backupState is the backup pump.
@@ -98,7 +102,7 @@ func (e *engine) pumpRan(rule *seriesRule, r *Reading) {
 	if first { // none was told since the gateway began to speak
 		rest = r.At - e.spokeSince(r)
 	}
-	c.Short = e.pr.drawDown > 0 && r.Value < v(site.PumpShortCycling, "run_share")*e.pr.drawDown ||
+	c.Short = e.drawDown() > 0 && r.Value < v(site.PumpShortCycling, "run_share")*e.drawDown() ||
 		!first && rest < µsOf(v(site.PumpShortCycling, "rest_below"))
 	c.Like = rest >= µsOf(v(site.PumpWeak, "rest"))
 	p.LastEnd = max(p.LastEnd, end)
@@ -126,9 +130,43 @@ func (e *engine) pumpHeard(at int64) {
 	e.endSilence(at)
 }
 
-func (e *engine) pumpTested(at int64) {
-	e.st.Rain.Response.Tested(at)
-	e.endSilence(at)
+// pumpTested takes a test that the pump passed. A draw-down that was measured
+// is what later cycles are held against, so runs of like cycles count anew.
+func (e *engine) pumpTested(t PumpTest) {
+	p := &e.st.Pump
+	p.TestedAt = t.At
+	if t.DrawDownS > 0 {
+		p.DrawDownS, p.WeakStreak, p.FineStreak = t.DrawDownS, 0, 0
+	}
+	e.st.Rain.Response.Tested(t.At)
+	e.endSilence(t.At)
+}
+
+// drawDown is how long this pump takes from float to float, s: commissioned,
+// else as built; 0 while unknown.
+func (e *engine) drawDown() float64 {
+	if tested := e.st.Pump.DrawDownS; tested > 0 {
+		return tested
+	}
+	return e.pr.drawDown
+}
+
+// keepCommissioned drops the draw-down of a bucket test when the description
+// comes to tell of another pump, basin or line, or of a draw-down of its own.
+func (e *engine) keepCommissioned(before *program) {
+	if !sameSump(before.site.Sump, e.pr.site.Sump) {
+		e.st.Pump.DrawDownS = 0
+	}
+}
+
+// sameSump compares what a draw-down depends on.
+func sameSump(a, b *site.Sump) bool {
+	if a == nil || b == nil {
+		return a == b
+	}
+	x, y := *a, *b
+	x.WaterHistory, x.HighWaterM, x.BackupPump = y.WaterHistory, y.HighWaterM, y.BackupPump
+	return reflect.DeepEqual(x, y)
 }
 
 func (e *engine) endSilence(at int64) {
@@ -286,11 +324,11 @@ func (e *engine) dutyFine(t int64) bool {
 // baseline is what a like cycle of this pump should last, s; 0 while unknown.
 func (e *engine) baseline() float64 {
 	p := &e.st.Pump
-	if !e.pr.commissioned && len(p.Baseline) >= int(e.pr.site.Limits.Value(site.PumpWeak, "baseline_cycles")) {
+	if !e.pr.commissioned && p.DrawDownS == 0 && len(p.Baseline) >= int(e.pr.site.Limits.Value(site.PumpWeak, "baseline_cycles")) {
 		m, _ := median(slices.Clone(p.Baseline))
 		return m
 	}
-	return e.pr.drawDown
+	return e.drawDown()
 }
 
 // judgeWeakness compares like cycles with the baseline.

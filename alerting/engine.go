@@ -145,12 +145,13 @@ func refit[T any](old []T, n int, same func(*T, int) bool, fresh func(int) T) []
 	return out
 }
 
-// run walks sorted readings; refused water and pump tests are merged in by the caller.
+// run walks sorted readings and, between them, sorted pump tests; refused water
+// is merged in by the caller.
 func (e *engine) run(rs []Reading, tests []PumpTest, mark func()) {
 	for i := 0; i < len(rs); {
 		t := rs[i].At
 		for len(tests) > 0 && tests[0].At <= t {
-			e.pumpTested(tests[0].At)
+			e.test(tests[0], mark)
 			tests = tests[1:]
 		}
 		e.advance(t, mark)
@@ -162,8 +163,19 @@ func (e *engine) run(rs []Reading, tests []PumpTest, mark func()) {
 		i = j
 	}
 	for _, x := range tests {
-		e.pumpTested(x.At)
+		e.test(x, mark)
 	}
+}
+
+// test takes a pump test at its time, once.
+func (e *engine) test(p PumpTest, mark func()) {
+	if p.At <= e.st.Pump.TestedAt {
+		return
+	}
+	if p.At > e.st.Pos {
+		e.advance(p.At, mark)
+	}
+	e.pumpTested(p)
 }
 
 // advance passes everything that happens by itself before t: readings that
@@ -229,7 +241,9 @@ func (e *engine) pass(at int64, mark func()) {
 	}
 	if e.nextVersion() <= at {
 		e.st.Version++
+		before := e.pr
 		e.pr = e.programs[e.st.Version]
+		e.keepCommissioned(before)
 		e.fit()
 		e.receipt.fit(e)
 		e.endUnwatched(at)

@@ -54,6 +54,15 @@ func (ev *Evaluator) EvaluatedTo() time.Time {
 	return timeAt(ev.e.st.Pos)
 }
 
+// LastPumpCycle is when the last cycle of the primary pump ended; the zero time
+// before the first.
+func (ev *Evaluator) LastPumpCycle() time.Time {
+	if end := ev.e.st.Pump.LastEnd; end != 0 {
+		return timeAt(end)
+	}
+	return time.Time{}
+}
+
 // Late says whether a reading of this event time (Unix µs) comes too late to
 // be taken in order, so that the caller has to rewind to a checkpoint first.
 // A reading of the very instant reached is late only if something was decided
@@ -92,12 +101,13 @@ func (ev *Evaluator) walk(in *Input) {
 	if !in.CheckpointAfter.IsZero() {
 		at := in.CheckpointAfter.UnixMicro()
 		n := sort.Search(len(rs), func(i int) bool { return rs[i].At > at })
-		ev.e.run(rs[:n], in.Tests, ev.mark)
+		k := sort.Search(len(in.Tests), func(i int) bool { return in.Tests[i].At > at })
+		ev.e.run(rs[:n], in.Tests[:k], ev.mark)
 		if n > 0 && n < len(rs) {
 			ev.checkpoints = append(ev.checkpoints, Checkpoint{At: timeAt(ev.e.st.Pos + 1), State: ev.EventState()})
 		}
 		rs = rs[n:]
-		in.Tests = slices.DeleteFunc(slices.Clone(in.Tests), func(p PumpTest) bool { return p.At <= ev.e.st.Pos })
+		in.Tests = in.Tests[k:]
 	}
 	ev.e.run(rs, in.Tests, ev.mark)
 }

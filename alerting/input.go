@@ -61,8 +61,15 @@ type Refusal struct {
 	Gateway    uint16
 }
 
-// PumpTest is a recorded test of the primary pump, at event time (Unix µs).
-type PumpTest struct{ At int64 }
+// PumpTest is a recorded test of the primary pump that it passed.
+type PumpTest struct {
+	At int64 // event time, Unix µs
+	// DrawDownS is how long a bucket test found the pump to take from float to
+	// float, 0 where that was not measured. It is the commissioned draw-down
+	// from then on, until a later test or another pump or basin in the
+	// description.
+	DrawDownS float64
+}
 
 // Input of one step. Readings must be sorted by (At, Series) and must not lie
 // before EvaluatedTo; for late data the caller rewinds to a checkpoint first
@@ -71,7 +78,8 @@ type Input struct {
 	Readings []Reading
 	Contacts []Contact // sorted by At
 	Refusals []Refusal
-	Tests    []PumpTest
+	// Tests are sorted by At; those that the state has already may come again.
+	Tests []PumpTest
 	// Watermark is the receipt time up to which absence may be judged: the
 	// clock in the live service. It never runs backwards.
 	Watermark time.Time

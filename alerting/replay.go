@@ -1,6 +1,7 @@
 package alerting
 
 import (
+	"cmp"
 	"fmt"
 	"slices"
 	"sort"
@@ -12,6 +13,7 @@ import (
 type Replay struct {
 	ev      *Evaluator
 	history history
+	tests   []PumpTest // so far, by At
 	marks   []Checkpoint
 	ledger  []Alarm
 	changes []Change
@@ -38,6 +40,7 @@ type Message struct {
 	Readings []Reading // in any order; not kept
 	Contact  Contact
 	Refusals []Refusal
+	Tests    []PumpTest // recorded then, in any order
 	// Silent marks a message that is no sign of life, such as a retained
 	// presence seen again.
 	Silent bool
@@ -51,22 +54,27 @@ func (r *Replay) Receive(m Message) error {
 	if !m.Silent {
 		in.Contacts = []Contact{m.Contact}
 	}
-	fresh := r.admit(m.Readings)
-	if len(fresh) == 0 {
+	fresh, earliest := r.admit(m.Readings), never
+	if len(fresh) > 0 {
+		earliest = fresh[0].At
+		in.CheckpointAfter = timeAt(fresh[len(fresh)-1].At)
+	}
+	for _, t := range m.Tests {
+		earliest = min(earliest, t.At)
+		r.tests = append(r.tests, t)
+	}
+	slices.SortStableFunc(r.tests, func(a, b PumpTest) int { return cmp.Compare(a.At, b.At) })
+	in.Readings, in.Tests = fresh, r.tests
+	if earliest == never || !r.ev.Late(earliest) {
+		in.CheckpointAfter = time.Time{}
 		r.step(in)
 		return nil
 	}
-	if !r.ev.Late(fresh[0].At) {
-		in.Readings = fresh
-		r.step(in)
-		return nil
-	}
-	last := fresh[len(fresh)-1].At
-	from, err := r.rewind(fresh[0].At)
+	from, err := r.rewind(earliest)
 	if err != nil {
 		return err
 	}
-	in.Readings, in.CheckpointAfter = r.history.since(from), timeAt(last)
+	in.Readings = r.history.since(from)
 	r.step(in)
 	return nil
 }

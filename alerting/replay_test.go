@@ -1,6 +1,7 @@
 package alerting
 
 import (
+	gocmp "cmp"
 	"math"
 	"slices"
 	"testing"
@@ -52,7 +53,25 @@ func drawHistory(t *rapid.T) []Message {
 		put(at, s.Point, s.Quantity, float64(rapid.IntRange(0, 1).Draw(t, "value")))
 	}
 	slices.SortStableFunc(out, func(a, b Message) int { return byTime(a.Readings[0], b.Readings[0]) })
-	return slices.CompactFunc(out, func(a, b Message) bool { return byTime(a.Readings[0], b.Readings[0]) == 0 })
+	out = slices.CompactFunc(out, func(a, b Message) bool { return byTime(a.Readings[0], b.Readings[0]) == 0 })
+	for range rapid.IntRange(0, 3).Draw(t, "tests") {
+		i := rapid.IntRange(0, len(out)-1).Draw(t, "test")
+		at := out[i].at() + int64(rapid.IntRange(-1, 1).Draw(t, "off"))*µsSecond
+		test := PumpTest{At: at, DrawDownS: rapid.SampledFrom([]float64{0, 12, 45}).Draw(t, "draw-down")}
+		if !slices.ContainsFunc(out, func(m Message) bool { return len(m.Tests) > 0 && m.at() == at }) {
+			out = append(out, Message{Tests: []PumpTest{test}})
+		}
+	}
+	slices.SortStableFunc(out, func(a, b Message) int { return gocmp.Compare(a.at(), b.at()) })
+	return out
+}
+
+// at is the event time of a message of one reading or test.
+func (m Message) at() int64 {
+	if len(m.Tests) > 0 {
+		return m.Tests[0].At
+	}
+	return m.Readings[0].At
 }
 
 // byEventTime keeps the alarms that delivery order must not change, without the
@@ -79,6 +98,7 @@ func replayAll(t *rapid.T, ms []Message, batch func() int, restart bool) *Replay
 		m := Message{Received: now, Contact: Contact{At: now.UnixMicro()}}
 		for _, x := range ms[:n] {
 			m.Readings = append(m.Readings, x.Readings...)
+			m.Tests = append(m.Tests, x.Tests...)
 		}
 		if err := r.Receive(m); err != nil {
 			t.Fatal(err)

@@ -30,8 +30,8 @@ func (s *Store) Description(property string) (alerting.Description, error) {
 
 // EachMessage calls f for what a property's gateways said, in order of receipt:
 // its readings with event times in [from, to), put together into messages by
-// receipt and gateway, and between them presence and messages that brought
-// nothing new. So a contact is the receipt of readings, or an entry of its own.
+// receipt and gateway, and between them presence, messages that brought
+// nothing new, and pump tests when they were recorded, at the latest at to. So a contact is the receipt of readings, or an entry of its own.
 // f must not keep a message's readings. It stops with f's error.
 func (s *Store) EachMessage(ctx context.Context, property string, from, to time.Time, f func(alerting.Message) error) error {
 	p, ok := s.Registry().Property(property)
@@ -40,7 +40,10 @@ func (s *Store) EachMessage(ctx context.Context, property string, from, to time.
 	}
 	m := &messages{f: f}
 	var err error
-	if m.contacts, err = s.contacts(ctx, p.Num, from, to); err == nil {
+	if m.tests, err = s.recordedTests(ctx, p.Num, from, to); err == nil {
+		m.contacts, err = s.contacts(ctx, p.Num, from, to)
+	}
+	if err == nil {
 		err = s.eachReceived(ctx, p.Num, from, to, m.take)
 	}
 	if err == nil {
@@ -104,6 +107,7 @@ type messages struct {
 	f        func(alerting.Message) error
 	readings []alerting.Reading // of one receipt and gateway
 	contacts []alerting.Contact // still to come
+	tests    []alerting.Message // likewise
 }
 
 func (m *messages) take(r alerting.Reading) error {
@@ -141,10 +145,24 @@ func (m *messages) silent(before int64) error {
 		n = len(m.contacts)
 	}
 	for _, c := range m.contacts[:n] {
+		if err := m.tested(c.At); err != nil {
+			return err
+		}
 		if err := m.f(alerting.Message{Received: time.UnixMicro(c.At).UTC(), Contact: c}); err != nil {
 			return err
 		}
 	}
 	m.contacts = m.contacts[n:]
+	return m.tested(before)
+}
+
+// tested hands on the pump tests that were recorded before a receipt time.
+func (m *messages) tested(before int64) error {
+	for len(m.tests) > 0 && m.tests[0].Received.UnixMicro() < before {
+		if err := m.f(m.tests[0]); err != nil {
+			return err
+		}
+		m.tests = m.tests[1:]
+	}
 	return nil
 }

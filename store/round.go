@@ -114,7 +114,7 @@ func (r *round) run(ctx context.Context, nums []int32) (Evaluated, error) {
 			return err
 		}
 		for _, load := range []func(context.Context, pgx.Tx) error{
-			r.takeDue, r.restore, r.rewind, r.loadReadings, r.loadContacts, r.loadRefusals, r.loadLedgers,
+			r.takeDue, r.restore, r.rewind, r.loadReadings, r.loadTests, r.loadContacts, r.loadRefusals, r.loadLedgers,
 		} {
 			if err := load(ctx, tx); err != nil {
 				return err

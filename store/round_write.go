@@ -29,6 +29,9 @@ func (r *round) write(ctx context.Context, tx pgx.Tx) error {
 	if err := tx.SendBatch(ctx, &q).Close(); err != nil {
 		return fmt.Errorf("write evaluation: %w", err)
 	}
+	if err := r.settleVisits(ctx, tx); err != nil {
+		return err
+	}
 	if len(changes) > 0 && r.s.opts.InEvaluation != nil {
 		if err := r.s.opts.InEvaluation(ctx, tx, changes); err != nil {
 			return fmt.Errorf("what follows from %d changes: %w", len(changes), err)
@@ -43,8 +46,8 @@ func (r *round) queueState(q *pgx.Batch, j *job) {
 		edge = []int16{}
 	}
 	q.Queue(`UPDATE evaluation SET state = $2, state_version = state_version + 1, evaluated_to = $3, edge_series = $4, watermark = $5,
-			wake_at = $6, failures = 0, failure = NULL, retry_at = NULL WHERE property_id = $1`,
-		j.num, j.j.ev.State(), nullInstant(j.j.ev.EvaluatedTo()), edge, j.input.Watermark, nullInstant(j.timer()))
+			wake_at = $6, pump_cycle_at = $7, failures = 0, failure = NULL, retry_at = NULL WHERE property_id = $1`,
+		j.num, j.j.ev.State(), nullInstant(j.j.ev.EvaluatedTo()), edge, j.input.Watermark, nullInstant(j.timer()), nullInstant(j.j.ev.LastPumpCycle()))
 }
 
 // timer is when to look again. The timer in the table is left alone while it
