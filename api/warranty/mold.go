@@ -1,0 +1,261 @@
+package warranty
+
+import (
+	"fmt"
+	"math"
+
+	"underkeep/alerting/air"
+	"underkeep/store/site"
+)
+
+// place is where mold could grow at one air point: on the air itself, or on the
+// wood surface paired with it.
+type place struct {
+	air     *airPoint
+	surface string // "" the air
+	temp    *hours // of the surface
+}
+
+// woodSurfaces are those of the sensitive classes.
+var woodSurfaces = map[string]bool{"joist": true, "rim": true}
+
+// judgeMold follows the mold index at every indoor air point, hour by hour and
+// within bounds: an hour that is not wholly known may have been as dry or as
+// warm and wet as a space under a house can be, and what is known lies within
+// the guard bands of its sensors.
+func (j *judge) judgeMold(points []*airPoint) {
+	start := j.firstMold()
+	if start == nil {
+		return
+	}
+	for _, p := range points {
+		pl := place{air: p}
+		for _, id := range j.points(site.SurfaceTemp, func(pt *site.Point) bool { return pt.Air == p.id && woodSurfaces[pt.Surface] }) {
+			pl.surface, pl.temp = id, newHours(j.hours)
+			j.tellLate(id, site.SurfaceTemp, j.in.source(j.cal, id, site.SurfaceTemp).walk(j.cal, j.cells, pl.temp))
+			break
+		}
+		j.moldAt(pl, start)
+	}
+}
+
+func (j *judge) firstMold() *MoldTerms {
+	for i := range j.pieces {
+		if t := j.terms(i); t != nil && t.Mold != nil {
+			return t.Mold
+		}
+	}
+	return nil
+}
+
+// moldTrack is one reading of the record: as it is, had there been no gap, had
+// the sensors no uncertainty.
+type moldTrack struct {
+	air.MoldTrack
+	low, high     float64 // highest so far in the piece
+	lowAt, highAt int64
+}
+
+func (t *moldTrack) note(at int64) {
+	if t.Low > t.low {
+		t.low, t.lowAt = t.Low, at
+	}
+	if t.High > t.high {
+		t.high, t.highAt = t.High, at
+	}
+}
+
+func (t *moldTrack) restart() { t.low, t.high, t.lowAt, t.highAt = 0, 0, 0, 0 }
+
+// moldStep is one hour.
+type moldStep struct {
+	hour    int
+	day     int
+	from    int64
+	counted int64
+	maybe   bool
+}
+
+func (j *judge) moldAt(pl place, start *MoldTerms) {
+	model := j.moldModel()
+	dryBelow := leastCrit(model) // no mold anywhere below it
+	tracks := [3]moldTrack{}
+	for i := range tracks {
+		tracks[i].MoldTrack = air.StartMoldTrack(air.MoldState{Index: start.StartIndex})
+	}
+	piece := 0
+	finish := func() {
+		if t := j.terms(piece); t != nil && t.Mold != nil {
+			j.add(piece, j.moldResult(pl, t, &tracks))
+		}
+		for i := range tracks {
+			tracks[i].restart()
+		}
+		piece++
+	}
+	for _, s := range j.steps() {
+		for piece < len(j.pieces) && int64(s.day) >= j.pieces[piece].to {
+			finish()
+		}
+		if pl.air.limits[s.day].skip || s.counted == 0 {
+			continue
+		}
+		for i := range tracks {
+			j.moldHour(model, &tracks[i], pl, s, i, dryBelow)
+			tracks[i].note(s.from + µsHour)
+		}
+	}
+	for piece < len(j.pieces) {
+		finish()
+	}
+}
+
+// steps are the hours of the period with how much of each is judged.
+func (j *judge) steps() []moldStep {
+	if j.hourSteps != nil {
+		return j.hourSteps
+	}
+	out := make([]moldStep, j.hours)
+	for h := range out {
+		out[h].hour, out[h].from = h, j.cal.from()+int64(h)*µsHour
+	}
+	for i := range j.cells {
+		c := &j.cells[i]
+		s := &out[c.hour]
+		s.day = int(c.day)
+		if c.left != leftOut {
+			s.counted += c.to - c.from
+			s.maybe = s.maybe || c.left == mayLeave
+		}
+	}
+	j.hourSteps = out
+	return out
+}
+
+const (
+	asIs = iota
+	noGap
+	noDoubt
+)
+
+// moldHour carries a track through one hour.
+func (j *judge) moldHour(model *air.MoldModel, t *moldTrack, pl place, s moldStep, how int, dryBelow float64) {
+	e, known := j.envelope(pl, s, how)
+	if !known {
+		return // had there been no gap: the hour is not there
+	}
+	if s.maybe {
+		e.MinRHPct = 0
+	}
+	if e.MaxRHPct < dryBelow {
+		model.Track(&t.MoldTrack, 20, 0) // any dry hour is the same
+		return
+	}
+	// Only an envelope that is out of range fails; clamp keeps it within.
+	if err := model.TrackGap(&t.MoldTrack, 1, e); err != nil {
+		panic("warranty: mold: " + err.Error())
+	}
+}
+
+// envelope bounds the means of an hour.
+func (j *judge) envelope(pl place, s moldStep, how int) (air.Envelope, bool) {
+	p := pl.air
+	g := p.guards[s.day]
+	if how == noDoubt {
+		g = guards{}
+	}
+	rh, rhKnown := mix(p.hourSum[s.hour], p.hourKnown[s.hour], s.counted, g.rhPct, air.Unknown.MinRHPct, air.Unknown.MaxRHPct, how)
+	temp, tKnown := mix(p.temp.sum[s.hour], p.temp.covered[s.hour], s.counted, g.tempK, air.Unknown.MinTempC, air.Unknown.MaxTempC, how)
+	if !rhKnown || !tKnown && rh.high >= 75 {
+		return air.Unknown, how != noGap
+	}
+	e := air.Envelope{MinTempC: clamp(temp.low, air.MinTempC, air.MaxTempC), MaxTempC: clamp(temp.high, air.MinTempC, air.MaxTempC),
+		MinRHPct: clamp(rh.low, 0, 100), MaxRHPct: clamp(rh.high, 0, 100)}
+	if pl.temp == nil {
+		return e, true
+	}
+	guardS, t := 0.0, j.termsOn(s.day)
+	if t != nil && how != noDoubt {
+		guardS = guardOf(t, accuracy(j.on(s.day, pl.surface), site.SurfaceTemp))
+	}
+	surface, ok := mix(pl.temp.sum[s.hour], pl.temp.covered[s.hour], s.counted, guardS, air.Unknown.MinTempC, air.Unknown.MaxTempC, how)
+	if !ok {
+		return air.Unknown, how != noGap
+	}
+	return onSurface(e, surface), true
+}
+
+type bounds struct{ low, high float64 }
+
+// mix bounds the mean of an hour of which a part is known to within a guard and
+// the rest lies anywhere between two ends. Had there been no gap, the known part
+// stands for all of it; false when there is none.
+func mix(sum float64, known, counted int64, guard, low, high float64, how int) (bounds, bool) {
+	if how == noGap {
+		if known == 0 {
+			return bounds{}, false
+		}
+		mean := sum / float64(known)
+		return bounds{mean - guard, mean + guard}, true
+	}
+	if known == 0 {
+		return bounds{low, high}, true
+	}
+	k, rest, all := float64(known), float64(max(0, counted-known)), float64(max(counted, known))
+	return bounds{(sum - guard*k + low*rest) / all, (sum + guard*k + high*rest) / all}, true
+}
+
+// onSurface bounds the humidity at a surface of another temperature: the vapour
+// pressure of the air against the saturation at the surface. Both rise with
+// their temperature, so the ends of the box are the ends of the answer.
+func onSurface(e air.Envelope, surface bounds) air.Envelope {
+	lowT, highT := clamp(surface.low, air.MinTempC, air.MaxTempC), clamp(surface.high, air.MinTempC, air.MaxTempC)
+	least := air.FastVapourPressurePa(e.MinTempC, e.MinRHPct) / air.FastSaturationPa(highT) * 100
+	most := air.FastVapourPressurePa(e.MaxTempC, e.MaxRHPct) / air.FastSaturationPa(lowT) * 100
+	return air.Envelope{MinTempC: lowT, MaxTempC: highT, MinRHPct: clamp(least, 0, 100), MaxRHPct: clamp(most, 0, 100)}
+}
+
+func clamp(v, low, high float64) float64 { return math.Min(math.Max(v, low), high) }
+
+// leastCrit is below every humidity at which mold grows in a model.
+func leastCrit(m *air.MoldModel) float64 {
+	least := 100.0
+	for t := 0.05; t < 50; t += 0.05 {
+		least = math.Min(least, m.RHCritPct(t))
+	}
+	return least - 0.1
+}
+
+// moldModel is the one of the description in force on the first day. A mold
+// class that is none was refused when the file was read.
+func (j *judge) moldModel() *air.MoldModel {
+	p := &j.in.Versions[j.cal.version[0]].Property
+	class, err := air.ParseMoldClass(p.MoldClass)
+	if err != nil {
+		class = air.Sensitive
+	}
+	decline := p.MoldDecline
+	m, err := air.NewMoldModel(air.MoldOptions{Class: class, Decline: decline})
+	if err != nil {
+		panic(fmt.Sprintf("warranty: mold model of %s: %v", j.in.Property, err))
+	}
+	return m
+}
+
+func (j *judge) moldResult(pl place, t *Terms, tracks *[3]moldTrack) Result {
+	w := &tracks[asIs]
+	r := Result{Term: TermMold, Point: pl.air.id, Party: ByCompany, Applies: true, Limit: t.Mold.Limit,
+		Best: roundTo(w.low, 1e-6), Worst: roundTo(w.high, 1e-6)}
+	r.Outcome = atMost(r.Best, r.Worst, r.Limit)
+	at := w.highAt
+	if r.Outcome == NotKept {
+		at = w.lowAt
+	}
+	if at > 0 {
+		moment := timeOf(at)
+		span := span{max(j.cal.from(), at-30*24*µsHour), at}
+		r.Behind = &Behind{From: timeOf(span.from), To: moment, At: &moment, Alarms: j.alarmsOver(span, pl.air.id, site.MoldRisk, site.HumidityHigh)}
+	}
+	r.Reason, r.Changed = moldWords(r, pl.surface, tracks[noGap].high, tracks[noDoubt].high)
+	return r
+}
