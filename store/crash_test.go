@@ -119,7 +119,7 @@ func TestCutConnectionsLoseAndDoubleNothing(t *testing.T) {
 
 // terminate cuts one busy connection of this database, if there is one.
 func terminate(ctx context.Context, s *Store) (cut int, err error) {
-	err = s.api.QueryRow(ctx, `SELECT count(pg_terminate_backend(pid)) FROM (
+	err = s.owner.QueryRow(ctx, `SELECT count(pg_terminate_backend(pid)) FROM (
 		SELECT pid FROM pg_stat_activity WHERE datname = current_database() AND state <> 'idle'
 			AND application_name IN ('underkeep ingest', 'underkeep evaluation') ORDER BY random() LIMIT 1) a`).Scan(&cut)
 	return cut, err
@@ -143,7 +143,7 @@ func TestServerCrashLosesNothingRecorded(t *testing.T) {
 	}
 	var n int
 	eventually(t, "server back", func() bool {
-		return s.api.QueryRow(t.Context(), `SELECT count(*) FROM readings`).Scan(&n) == nil
+		return s.owner.QueryRow(t.Context(), `SELECT count(*) FROM readings`).Scan(&n) == nil
 	})
 	if n != len(all) {
 		t.Errorf("%d readings after two crashes, want %d", n, len(all))

@@ -151,7 +151,7 @@ func manyCottages(b *testing.B, s *Store, n int) []string {
 			b.Fatal(err)
 		}
 	}
-	if _, err := s.api.Exec(b.Context(), `INSERT INTO gateway (property_id, gateway_id, name, secret_sha256, added_by)
+	if _, err := s.owner.Exec(b.Context(), `INSERT INTO gateway (property_id, gateway_id, name, secret_sha256, added_by)
 		SELECT property_id, 0, 'main', sha256('x'), 'test' FROM property; UPDATE property SET revision = revision + 1`); err != nil {
 		b.Fatal(err)
 	}

@@ -364,7 +364,7 @@ func TestEveryDuePropertyHasItsTurn(t *testing.T) {
 		UPDATE evaluation SET wake_at = '%s' WHERE property_id > 60`, testNow.Format(time.RFC3339))
 	seen := map[int32]bool{}
 	for range 4 {
-		if _, err := s.api.Exec(t.Context(), busy); err != nil {
+		if _, err := s.owner.Exec(t.Context(), busy); err != nil {
 			t.Fatal(err)
 		}
 		nums, err := s.dueProperties(t.Context(), testNow, testNow)

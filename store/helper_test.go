@@ -102,7 +102,7 @@ func record(tb testing.TB, s *Store, d ...Delivery) Recorded {
 func count(tb testing.TB, s *Store, sql string, args ...any) int {
 	tb.Helper()
 	var n int
-	if err := s.api.QueryRow(tb.Context(), sql, args...).Scan(&n); err != nil {
+	if err := s.owner.QueryRow(tb.Context(), sql, args...).Scan(&n); err != nil {
 		tb.Fatalf("%s: %v", sql, err)
 	}
 	return n
@@ -111,7 +111,7 @@ func count(tb testing.TB, s *Store, sql string, args ...any) int {
 // dump lists what a query returns, one line a row, for comparing whole tables.
 func dump(tb testing.TB, s *Store, sql string, args ...any) string {
 	tb.Helper()
-	rows, err := s.api.Query(tb.Context(), sql, args...)
+	rows, err := s.owner.Query(tb.Context(), sql, args...)
 	if err != nil {
 		tb.Fatal(err)
 	}

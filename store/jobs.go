@@ -137,7 +137,7 @@ func (s *Store) StartJobs(ctx context.Context, opts JobOptions) (*Jobs, error) {
 	if opts.Conns == 0 {
 		opts.Conns = 6
 	}
-	pool, err := openPool(ctx, s.url, "jobs", opts.Conns, time.Minute)
+	pool, err := s.openPool(ctx, pool{"jobs", roleJobs, opts.Conns, time.Minute, scopeAll})
 	if err != nil {
 		return nil, err
 	}
@@ -165,6 +165,8 @@ func (s *Store) newJobClient(pool *pgxpool.Pool, opts JobOptions) (*jobClient, e
 		Schema: jobSchema, Logger: s.log, Workers: workers, PollOnly: opts.PollOnly,
 		JobTimeout: jobTimeout, RescueStuckJobsAfter: jobRescueAfter, SoftStopTimeout: jobSoftStop,
 		FetchCooldown: 20 * time.Millisecond,
+		// The role that works jobs owns no index, and only an owner may rebuild one.
+		ReindexerIndexNames: []string{},
 		Queues:        map[string]river.QueueConfig{periodicQueue: {MaxWorkers: periodicWorkers}},
 	}
 	for name, n := range opts.Queues {

@@ -21,6 +21,7 @@ func (s *Store) Migrate(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
+	c.ConnConfig.RuntimeParams[scopeSetting] = scopeAll
 	db := stdlib.OpenDB(*c.ConnConfig)
 	defer db.Close()
 	if err := migrateUp(ctx, db); err != nil {
@@ -28,6 +29,12 @@ func (s *Store) Migrate(ctx context.Context) error {
 	}
 	if err := migrateJobs(ctx, s.url); err != nil {
 		return err
+	}
+	if err := protect(ctx, db); err != nil {
+		return err
+	}
+	for _, p := range s.pools() {
+		p.Reset() // new connections take on the roles that there are now
 	}
 	if err := s.EnsurePartitions(ctx, time.Now()); err != nil {
 		return err

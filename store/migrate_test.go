@@ -36,10 +36,10 @@ func TestMigrateLeavesANewerSchemaAlone(t *testing.T) {
 	t.Parallel()
 	s := openTest(t)
 	const newer = `INSERT INTO goose_db_version (version_id, is_applied) VALUES (99999, true)`
-	if _, err := s.api.Exec(t.Context(), newer); err != nil {
+	if _, err := s.owner.Exec(t.Context(), newer); err != nil {
 		t.Fatal(err)
 	}
-	if _, err := s.api.Exec(t.Context(), `ALTER TABLE readings ADD COLUMN later int; ALTER TABLE alarm ADD COLUMN later int DEFAULT 1`); err != nil {
+	if _, err := s.owner.Exec(t.Context(), `ALTER TABLE readings ADD COLUMN later int; ALTER TABLE alarm ADD COLUMN later int DEFAULT 1`); err != nil {
 		t.Fatal(err)
 	}
 	if err := s.Migrate(t.Context()); err != nil {
@@ -85,7 +85,7 @@ func TestPartitionBoundsAreUTC(t *testing.T) {
 	if err := s.ensureMonth(t.Context(), monthOf(time.Date(2026, 3, 8, 12, 0, 0, 0, time.UTC))); err != nil {
 		t.Fatal(err)
 	}
-	conn, err := s.api.Acquire(t.Context())
+	conn, err := s.owner.Acquire(t.Context())
 	if err != nil {
 		t.Fatal(err)
 	}

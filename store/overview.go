@@ -16,7 +16,7 @@ import (
 
 // CountAlarms counts alarms by state at the time now, withdrawn ones left out.
 func (s *Store) CountAlarms(ctx context.Context, now time.Time) (map[AlarmState]int, error) {
-	rows, err := s.api.Query(ctx, `SELECT `+stateSQL+` AS state, count(*)`+alarmFrom+`WHERE a.withdrawn_at IS NULL GROUP BY state`, now)
+	rows, err := s.api.Query(asService(ctx), `SELECT `+stateSQL+` AS state, count(*)`+alarmFrom+`WHERE a.withdrawn_at IS NULL GROUP BY state`, now)
 	if err != nil {
 		return nil, fmt.Errorf("count alarms: %w", err)
 	}
@@ -35,7 +35,7 @@ func (s *Store) CountAlarms(ctx context.Context, now time.Time) (map[AlarmState]
 // the service look late for as long as they do.
 func (s *Store) EvaluationLag(ctx context.Context, now time.Time) (time.Duration, error) {
 	var oldest *time.Time
-	err := s.api.QueryRow(ctx, `SELECT min(d.received_at) FROM due d
+	err := s.api.QueryRow(asService(ctx), `SELECT min(d.received_at) FROM due d
 		WHERE NOT EXISTS (SELECT FROM evaluation e WHERE e.property_id = d.property_id AND e.failures > 0)`).Scan(&oldest)
 	if err != nil {
 		return 0, fmt.Errorf("ask how far evaluation is behind: %w", err)
@@ -91,7 +91,7 @@ func (s *Store) CountFleet(ctx context.Context, scope Scope, now time.Time) (Fle
 // PendingMigrations is how many migrations of this release the database still
 // lacks.
 func (s *Store) PendingMigrations(ctx context.Context) (int, error) {
-	db := stdlib.OpenDBFromPool(s.api)
+	db := stdlib.OpenDBFromPool(s.api.pool)
 	defer db.Close()
 	provider, err := goose.NewProvider(goose.DialectPostgres, db, migrations.Files, goose.WithDisableGlobalRegistry(true))
 	if err != nil {

@@ -104,7 +104,7 @@ func TestUnreadableStateBeginsAnew(t *testing.T) {
 	end := lastReceipt(deliveries)
 	record(t, s, deliveries[:20]...)
 	evaluateAll(t, s, end)
-	if _, err := s.api.Exec(t.Context(), `UPDATE evaluation SET state = 'of another release'; UPDATE checkpoint SET state = 'likewise'`); err != nil {
+	if _, err := s.owner.Exec(t.Context(), `UPDATE evaluation SET state = 'of another release'; UPDATE checkpoint SET state = 'likewise'`); err != nil {
 		t.Fatal(err)
 	}
 	other := openURL(t, s.url) // holds nothing in memory

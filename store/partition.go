@@ -106,9 +106,10 @@ func (s *Store) createPartition(ctx context.Context, table, column string, m mon
 		fmt.Sprintf(`ALTER TABLE %s ADD CONSTRAINT month CHECK (%s >= '%s' AND %s < '%s')`, name, column, from, column, to),
 		fmt.Sprintf(`ALTER TABLE %s ATTACH PARTITION %s FOR VALUES FROM ('%s') TO ('%s')`, table, name, from, to),
 		fmt.Sprintf(`ALTER TABLE %s DROP CONSTRAINT month`, name),
+		fmt.Sprintf(`SELECT protect_table('%s')`, name),
 	}
 	return retrying(ctx, func() error {
-		return withTx(ctx, s.api, pgx.TxOptions{}, func(tx pgx.Tx) error {
+		return withTx(ctx, s.owner, pgx.TxOptions{}, func(tx pgx.Tx) error {
 			if _, err := tx.Exec(ctx, `SELECT pg_advisory_xact_lock(hashtext('underkeep partitions'))`); err != nil {
 				return err
 			}

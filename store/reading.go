@@ -7,6 +7,8 @@ import (
 	"math"
 	"time"
 
+	"github.com/jackc/pgx/v5"
+
 	"underkeep/store/site"
 )
 
@@ -70,17 +72,15 @@ const readPageSQL = `SELECT at, value, received_at, at_receipt FROM readings
 // readPage takes values as they come in binary: a year of one point is 105,000
 // rows, and scanning each value through its codec takes longer than the query.
 func (s *Store) readPage(ctx context.Context, page []Sample, p *Registered, series int16, q ReadingQuery, size int) ([]Sample, error) {
-	conn, err := s.api.Acquire(ctx)
-	if err != nil {
-		return nil, err
-	}
-	defer conn.Release()
 	args := append(readingArgs(p, series, q), binary.BigEndian.AppendUint64(nil, uint64(size)))
-	res := conn.Conn().PgConn().ExecParams(ctx, readPageSQL, args, readingOIDs, allBinary, allBinary)
-	for res.NextRow() {
-		page = append(page, sampleOf(res.Values()))
-	}
-	_, err = res.Close()
+	err := withTx(ctx, s.api, pgx.TxOptions{AccessMode: pgx.ReadOnly}, func(tx pgx.Tx) error {
+		res := tx.Conn().PgConn().ExecParams(ctx, readPageSQL, args, readingOIDs, allBinary, allBinary)
+		for res.NextRow() {
+			page = append(page, sampleOf(res.Values()))
+		}
+		_, err := res.Close()
+		return err
+	})
 	return page, err
 }
 

@@ -42,7 +42,7 @@ func TestRecordStoresAndMarksDue(t *testing.T) {
 // cleanDue removes the due rows that registering left.
 func cleanDue(tb testing.TB, s *Store) {
 	tb.Helper()
-	if _, err := s.api.Exec(tb.Context(), `DELETE FROM due`); err != nil {
+	if _, err := s.owner.Exec(tb.Context(), `DELETE FROM due`); err != nil {
 		tb.Fatal(err)
 	}
 }
@@ -168,7 +168,7 @@ func TestRecordBisectsToTheCulprits(t *testing.T) {
 	t.Parallel()
 	s := openTest(t)
 	withCottages(t, s, "heron-07")
-	if _, err := s.api.Exec(t.Context(), `ALTER TABLE readings ADD CONSTRAINT test_refuses CHECK (value <> 13)`); err != nil {
+	if _, err := s.owner.Exec(t.Context(), `ALTER TABLE readings ADD CONSTRAINT test_refuses CHECK (value <> 13)`); err != nil {
 		t.Fatal(err)
 	}
 	d := series(500)
@@ -229,7 +229,7 @@ func TestRecordAfterAPartitionWasDropped(t *testing.T) {
 	withCottages(t, s, "heron-07")
 	old := time.Date(2024, 5, 5, 0, 0, 0, 0, time.UTC)
 	record(t, s, message("heron-07", "north-bay", site.RH, old, 50))
-	if _, err := s.api.Exec(t.Context(), `DROP TABLE readings_y2024m05`); err != nil {
+	if _, err := s.owner.Exec(t.Context(), `DROP TABLE readings_y2024m05`); err != nil {
 		t.Fatal(err)
 	}
 	if got := record(t, s, message("heron-07", "north-bay", site.RH, old, 50)); got.Stored != 1 {

@@ -258,7 +258,7 @@ func TestRegistryParsesOnlyWhatIsAsked(t *testing.T) {
 	t.Parallel()
 	s := openTest(t)
 	register(t, s, cottage("heron-07"))
-	if _, err := s.api.Exec(t.Context(), `UPDATE property_version SET document = 'nonsense'`); err != nil {
+	if _, err := s.owner.Exec(t.Context(), `UPDATE property_version SET document = 'nonsense'`); err != nil {
 		t.Fatal(err)
 	}
 	b := openURL(t, s.url)

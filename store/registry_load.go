@@ -24,7 +24,7 @@ func (s *Store) staleProperties(ctx context.Context, old *Registry) (stale []int
 	for id := range old.byID {
 		gone[id] = true
 	}
-	rows, err := s.api.Query(ctx, `SELECT property_id, revision FROM property`)
+	rows, err := s.api.Query(asService(ctx), `SELECT property_id, revision FROM property`)
 	if err != nil {
 		return nil, nil, err
 	}
@@ -43,7 +43,7 @@ func (s *Store) staleProperties(ctx context.Context, old *Registry) (stale []int
 func (s *Store) loadProperties(ctx context.Context, ids []int32) (map[int32]*Registered, error) {
 	out := make(map[int32]*Registered, len(ids))
 	opts := pgx.TxOptions{IsoLevel: pgx.RepeatableRead, AccessMode: pgx.ReadOnly}
-	err := withTx(ctx, s.api, opts, func(tx pgx.Tx) error {
+	err := withTx(asService(ctx), s.api, opts, func(tx pgx.Tx) error {
 		for _, load := range []func(context.Context, pgx.Tx, []int32, map[int32]*Registered) error{
 			s.loadCatalogue, loadSeries, loadGateways, loadDocuments,
 		} {

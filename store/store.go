@@ -58,7 +58,10 @@ type Store struct {
 	opts Options
 	log  *slog.Logger
 
-	ingest, evaluation, api *pgxpool.Pool
+	ingest, evaluation *pgxpool.Pool
+	api                *scopedPool
+	// owner of the tables, for what changes the schema; opened when needed
+	owner *pgxpool.Pool
 
 	registry   atomic.Pointer[Registry]
 	refresh    refresher
@@ -114,18 +117,39 @@ func (s *Store) Close() {
 func (s *Store) openPools(ctx context.Context) (err error) {
 	// The ingest transaction gates the acknowledgement of messages: it may wait
 	// for a slow disk, the pages may not.
-	if s.ingest, err = openPool(ctx, s.url, "ingest", s.opts.IngestConns, 30*time.Second); err != nil {
+	if s.ingest, err = s.openPool(ctx, pool{"ingest", roleIngest, s.opts.IngestConns, 30 * time.Second, scopeAll}); err != nil {
 		return err
 	}
-	if s.evaluation, err = openPool(ctx, s.url, "evaluation", s.opts.EvaluationConns, 2*time.Minute); err != nil {
+	if s.evaluation, err = s.openPool(ctx, pool{"evaluation", roleJobs, s.opts.EvaluationConns, 2 * time.Minute, scopeAll}); err != nil {
 		return err
 	}
-	s.api, err = openPool(ctx, s.url, "api", s.opts.APIConns, 15*time.Second)
+	if s.owner, err = s.openPool(ctx, pool{"schema", "", 2, 15 * time.Second, scopeAll}); err != nil {
+		return err
+	}
+	api, err := s.openPool(ctx, pool{"api", roleAPI, s.opts.APIConns, 15 * time.Second, ""})
+	s.api = &scopedPool{pool: api, number: s.numberOf}
 	return err
 }
 
+// numberOf a property in the database, by the registry.
+func (s *Store) numberOf(property string) (int32, bool) {
+	p, ok := s.Registry().Property(property)
+	if !ok {
+		return 0, false
+	}
+	return p.Num, true
+}
+
+func (s *Store) pools() []*pgxpool.Pool {
+	out := []*pgxpool.Pool{s.ingest, s.evaluation, s.owner}
+	if s.api != nil {
+		out = append(out, s.api.pool)
+	}
+	return out
+}
+
 func (s *Store) closePools() {
-	for _, p := range []*pgxpool.Pool{s.ingest, s.evaluation, s.api} {
+	for _, p := range s.pools() {
 		if p != nil {
 			p.Close()
 		}
@@ -136,7 +160,7 @@ func (s *Store) closePools() {
 func (s *Store) Ping(ctx context.Context) error {
 	ctx, cancel := context.WithTimeout(ctx, 5*time.Second)
 	defer cancel()
-	if err := s.api.Ping(ctx); err != nil {
+	if err := s.api.pool.Ping(ctx); err != nil {
 		return fmt.Errorf("reach the database: %w", err)
 	}
 	return nil
@@ -167,14 +191,35 @@ func poolConfig(url, name string, conns int, statement time.Duration) (*pgxpool.
 	return c, nil
 }
 
-func openPool(ctx context.Context, url, name string, conns int, statement time.Duration) (*pgxpool.Pool, error) {
-	c, err := poolConfig(url, name, conns, statement)
+// pool is one set of connections.
+type pool struct {
+	name      string
+	role      string // taken on by each connection; "": none
+	conns     int
+	statement time.Duration
+	scope     string // of row-level security; "": set by each transaction
+}
+
+func (s *Store) openPool(ctx context.Context, p pool) (*pgxpool.Pool, error) {
+	c, err := poolConfig(s.url, p.name, p.conns, p.statement)
 	if err != nil {
 		return nil, err
 	}
+	if p.scope != "" {
+		c.ConnConfig.RuntimeParams[scopeSetting] = p.scope
+	}
+	if p.role != "" {
+		c.AfterConnect = func(ctx context.Context, conn *pgx.Conn) error {
+			_, err := takeRole(ctx, conn, p.role)
+			if err == nil && p.role == roleIngest {
+				err = s.recorder.askCopy(ctx, conn)
+			}
+			return err
+		}
+	}
 	pool, err := pgxpool.NewWithConfig(ctx, c)
 	if err != nil {
-		return nil, fmt.Errorf("open %s pool: %w", name, err)
+		return nil, fmt.Errorf("open %s pool: %w", p.name, err)
 	}
 	return pool, nil
 }

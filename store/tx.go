@@ -7,12 +7,16 @@ import (
 	"time"
 
 	"github.com/jackc/pgx/v5"
-	"github.com/jackc/pgx/v5/pgxpool"
 )
+
+// beginner is a pool.
+type beginner interface {
+	BeginTx(ctx context.Context, o pgx.TxOptions) (pgx.Tx, error)
+}
 
 // withTx is the only place where a transaction begins. It commits when f
 // returns nil and rolls back otherwise.
-func withTx(ctx context.Context, pool *pgxpool.Pool, opts pgx.TxOptions, f func(pgx.Tx) error) (err error) {
+func withTx(ctx context.Context, pool beginner, opts pgx.TxOptions, f func(pgx.Tx) error) (err error) {
 	tx, err := pool.BeginTx(ctx, opts)
 	if err != nil {
 		return fmt.Errorf("begin: %w", err)

@@ -25,9 +25,15 @@ func (c *Cluster) ensureDatabase(ctx context.Context) error {
 	if err := errors.Join(errRole, errDB); err != nil {
 		return fmt.Errorf("private Postgres: looking for role and database %s: %w", database, err)
 	}
-	var todo []string
+	todo, err := missingRoles(exists)
+	if err != nil {
+		return err
+	}
 	if !role {
 		todo = append(todo, "CREATE ROLE "+serviceRole)
+	}
+	for _, r := range workRoles {
+		todo = append(todo, fmt.Sprintf("GRANT %s TO %s", r.name, serviceRole))
 	}
 	todo = append(todo, fmt.Sprintf("ALTER ROLE %s LOGIN PASSWORD '%s'", serviceRole, c.secrets.service))
 	if !db {
@@ -39,4 +45,26 @@ func (c *Cluster) ensureDatabase(ctx context.Context) error {
 		}
 	}
 	return nil
+}
+
+// workRoles are what the service's connections act as. They own nothing and
+// cannot log in. Ingest is free of row-level security, since Postgres refuses
+// COPY under it; its rights are to add what arrives, and no more.
+var workRoles = []struct{ name, attributes string }{
+	{"underkeep_api", "NOLOGIN"},
+	{"underkeep_ingest", "NOLOGIN BYPASSRLS"},
+	{"underkeep_jobs", "NOLOGIN"},
+}
+
+func missingRoles(exists func(query, name string) (bool, error)) (todo []string, err error) {
+	for _, r := range workRoles {
+		found, err := exists("SELECT EXISTS (SELECT FROM pg_roles WHERE rolname = $1)", r.name)
+		if err != nil {
+			return nil, fmt.Errorf("private Postgres: looking for role %s: %w", r.name, err)
+		}
+		if !found {
+			todo = append(todo, "CREATE ROLE "+r.name+" "+r.attributes)
+		}
+	}
+	return todo, nil
 }
