@@ -167,7 +167,7 @@ func (s *Store) newJobClient(pool *pgxpool.Pool, opts JobOptions) (*jobClient, e
 		FetchCooldown: 20 * time.Millisecond,
 		// The role that works jobs owns no index, and only an owner may rebuild one.
 		ReindexerIndexNames: []string{},
-		Queues:        map[string]river.QueueConfig{periodicQueue: {MaxWorkers: periodicWorkers}},
+		Queues:              map[string]river.QueueConfig{periodicQueue: {MaxWorkers: periodicWorkers}},
 	}
 	for name, n := range opts.Queues {
 		c.Queues[name] = river.QueueConfig{MaxWorkers: n}

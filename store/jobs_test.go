@@ -156,7 +156,7 @@ func TestMigrateJobs(t *testing.T) {
 	if n := count(t, s, `SELECT max(version) FROM underkeep_jobs.river_migration`); n != jobSchemaVersion {
 		t.Errorf("version %d", n)
 	}
-	if _, err := s.api.Exec(t.Context(), `INSERT INTO underkeep_jobs.river_migration (line, version) VALUES ('main', 99)`); err != nil {
+	if _, err := s.owner.Exec(t.Context(), `INSERT INTO underkeep_jobs.river_migration (line, version) VALUES ('main', 99)`); err != nil {
 		t.Fatal(err)
 	}
 	if err := migrateJobs(t.Context(), url); err != nil {

@@ -104,7 +104,7 @@ func TestVisitJournalOnlyGrows(t *testing.T) {
 	withCottages(t, s, "heron-07")
 	wrote(t)(s.PlanVisit(ctx, visitBy("", testNow), visit.Plan{Property: "heron-07", Kind: visit.Repair}))
 	for _, sql := range []string{`UPDATE visit_journal SET why = 'x'`, `DELETE FROM visit_journal`, `TRUNCATE visit_journal`} {
-		if _, err := s.api.Exec(ctx, sql); err == nil {
+		if _, err := s.owner.Exec(ctx, sql); err == nil {
 			t.Errorf("%s went through", sql)
 		}
 	}

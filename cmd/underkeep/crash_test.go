@@ -94,6 +94,8 @@ func (r *rig) gather(l *load) crashOutcome {
 	conn, err := pgx.Connect(r.t.Context(), c.URL())
 	r.must(err)
 	defer conn.Close(context.Background())
+	_, err = conn.Exec(r.t.Context(), "SET underkeep.properties = 'all'") // or row-level security shows nothing
+	r.must(err)
 	r.awaitStored(l)
 	r.until("no work is due", func() bool {
 		var due int
