@@ -38,6 +38,8 @@ var access = map[string][4]int{
 	"POST /v1/alarms/{id}/unshelve":          {200, 200, 403, 403},
 	"POST /v1/alarms/{id}/out-of-service":    {200, 200, 403, 403},
 	"POST /v1/alarms/{id}/return-to-service": {200, 200, 403, 403},
+	"GET /v1/regional-events":                {200, 200, 200, 200},
+	"GET /v1/regional-events/{id}":           {200, 200, 200, 200},
 	"GET /v1/alarm-load":                     {200, 403, 403, 403},
 	"GET /v1/quarantine":                     {200, 403, 403, 403},
 	"GET /v1/quarantine/{id}":                {200, 403, 403, 403},
@@ -78,6 +80,8 @@ func ids(route string) (own, foreign, unknown string) {
 		return "106", "104", "999999"
 	case strings.Contains(route, "/quarantine/"):
 		return "2", "2", "999999"
+	case strings.Contains(route, "/regional-events/"):
+		return "7", "8", "999999"
 	default:
 		return "heron-07", "plover-21", "no-such"
 	}

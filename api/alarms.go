@@ -23,6 +23,7 @@ type alarmOut struct {
 	PriorityChanges []priorityChangeOut `json:"priority_changes,omitempty"`
 	Causes          []causeOut          `json:"causes"`
 	CallOut         *string             `json:"call_out"`
+	RegionalEvent   *string             `json:"regional_event"`
 	SuppressedBy    *string             `json:"suppressed_by"`
 	Remarks         []string            `json:"remarks,omitempty"`
 	WithdrawnAt     *string             `json:"withdrawn_at,omitempty"`
@@ -47,7 +48,7 @@ func showAlarm(a view.Alarm) alarmOut {
 		ID: a.ID, Property: a.Property, Condition: string(a.Condition), Point: orNull(a.Point),
 		Priority: a.Priority.String(), State: string(a.State),
 		RaisedAt: stamp(a.RaisedAt), KnownAt: stamp(a.KnownAt), ClearedAt: stamp(a.ClearedAt),
-		Causes: []causeOut{}, CallOut: orNull(a.CallOut), SuppressedBy: orNull(string(a.SuppressedBy)),
+		Causes: []causeOut{}, CallOut: orNull(a.CallOut), RegionalEvent: orNull(a.RegionalEvent), SuppressedBy: orNull(string(a.SuppressedBy)),
 		Remarks: a.Remarks, WithdrawnAt: stamp(a.WithdrawnAt), WithdrawnWhy: a.WithdrawnWhy,
 		AcknowledgedAt: stamp(a.AcknowledgedAt), AcknowledgedBy: a.AcknowledgedBy, ShelvedUntil: stamp(a.ShelvedUntil),
 	}

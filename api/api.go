@@ -131,6 +131,8 @@ func (s *server) alarmRoutes(r chi.Router) {
 	read, shelve := s.may(view.Read), s.may(view.Shelve)
 	r.With(read).Get("/alarms", s.listAlarms)
 	r.With(s.may(view.ReadLoad)).Get("/alarm-load", s.alarmLoad)
+	r.With(read).Get("/regional-events", s.listRegional)
+	r.With(read).Get("/regional-events/{id}", s.getRegional)
 	r.With(read).Get("/alarms/{id}", s.getAlarm)
 	r.With(read).Get("/alarms/{id}/journal", s.listJournal)
 	r.With(s.may(view.Acknowledge)).Post("/alarms/{id}/acknowledge", s.answer(view.ToAcknowledge))

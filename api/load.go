@@ -28,6 +28,8 @@ type loadOut struct {
 	Note        string           `json:"note"`
 	Alarms      int              `json:"alarms"`
 	Escalations int              `json:"escalations"`
+	Joined      int              `json:"joined"`
+	Regional    int              `json:"regional_events"`
 	Suppressed  int              `json:"suppressed_by_design"`
 	Held        int              `json:"held"`
 	Shelved     int              `json:"shelved"`
@@ -80,7 +82,7 @@ type priorityMixOut struct {
 func showLoad(r load.Report) loadOut {
 	out := loadOut{
 		From: stamp(r.From), To: stamp(r.To), Operators: r.Operators, Enough: r.Enough(), Note: loadNote,
-		Alarms: r.Alarms, Escalations: r.Escalations, Suppressed: r.Suppressed, Held: r.Held,
+		Alarms: r.Alarms, Escalations: r.Escalations, Joined: r.Joined, Regional: r.Regional, Suppressed: r.Suppressed, Held: r.Held,
 		Shelved: r.ShelvedNow, OutOf: r.OutOfServiceNow,
 		Rate: rateOut{PerHour: r.PerHour, Per10Min: r.Per10Min, PerDay: r.PerDay, Most: r.MostPer10Min,
 			Intervals: r.Intervals, Above: r.IntervalsAbove, ShareAbove: r.ShareAbove()},

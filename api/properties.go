@@ -35,6 +35,8 @@ type ownerOut struct {
 type statusOut struct {
 	Priority   string `json:"priority"`
 	OpenAlarms int    `json:"open_alarms"`
+	// Regional events that its open alarms are part of.
+	Regional []string `json:"regional_events"`
 }
 
 type propertyDetail struct {
@@ -63,7 +65,7 @@ func showProperty(p view.Property, to view.Principal) propertyOut {
 		Property: p.ID, Name: p.Name, Area: p.Area, Timezone: p.Timezone, Units: string(p.Units),
 		Installed:    fmt.Sprintf("%04d-%02d-%02d", p.Installed.Year, p.Installed.Month, p.Installed.Day),
 		LastReceived: stamp(p.LastReceived),
-		Status:       statusOut{Priority: "none", OpenAlarms: p.Holding()},
+		Status:       statusOut{Priority: "none", OpenAlarms: p.Holding(), Regional: p.RegionalEvents()},
 	}
 	if p.Priority() > 0 {
 		out.Status.Priority = p.Priority().String()

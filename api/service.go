@@ -11,6 +11,7 @@ import (
 	"github.com/prometheus/client_golang/prometheus"
 	"github.com/prometheus/client_golang/prometheus/promhttp"
 
+	"underkeep/alerting/region"
 	"underkeep/api/view"
 )
 
@@ -116,6 +117,8 @@ type collector struct {
 	alarms *prometheus.Desc
 	lag    *prometheus.Desc
 	up     *prometheus.Desc
+	events *prometheus.Desc
+	joined *prometheus.Desc
 }
 
 func newCollector(source view.Source, logger *slog.Logger) *collector {
@@ -123,6 +126,8 @@ func newCollector(source view.Source, logger *slog.Logger) *collector {
 		source: source, logger: logger,
 		alarms: prometheus.NewDesc("underkeep_alarms", "Alarms by state.", []string{"state"}, nil),
 		lag:    prometheus.NewDesc("underkeep_evaluation_lag_seconds", "Age of the oldest reading that waits for evaluation.", nil, nil),
+		events: prometheus.NewDesc("underkeep_regional_events", "Events of several houses with one cause that stand, by kind.", []string{"kind"}, nil),
+		joined: prometheus.NewDesc("underkeep_regional_call_outs", "Call-outs in the regional events that stand, by kind.", []string{"kind"}, nil),
 		up:     prometheus.NewDesc("underkeep_database_up", "1 when the database answered this scrape.", nil, nil),
 	}
 }
@@ -132,6 +137,8 @@ func (c *collector) Describe(ch chan<- *prometheus.Desc) {
 	ch <- c.alarms
 	ch <- c.lag
 	ch <- c.up
+	ch <- c.events
+	ch <- c.joined
 }
 
 // Collect implements prometheus.Collector.
@@ -140,13 +147,18 @@ func (c *collector) Collect(ch chan<- prometheus.Metric) {
 	defer cancel()
 	counts, err := c.source.CountAlarms(ctx)
 	lag, lagErr := c.source.EvaluationLag(ctx)
-	if err = firstError(err, lagErr); err != nil {
+	events, joined, eventsErr := c.source.CountRegional(ctx)
+	if err = firstError(err, lagErr, eventsErr); err != nil {
 		c.logger.Warn("scrape", "error", err)
 		ch <- prometheus.MustNewConstMetric(c.up, prometheus.GaugeValue, 0)
 		return
 	}
 	ch <- prometheus.MustNewConstMetric(c.up, prometheus.GaugeValue, 1)
 	ch <- prometheus.MustNewConstMetric(c.lag, prometheus.GaugeValue, lag.Seconds())
+	for _, kind := range region.Kinds() {
+		ch <- prometheus.MustNewConstMetric(c.events, prometheus.GaugeValue, float64(events[kind]), string(kind))
+		ch <- prometheus.MustNewConstMetric(c.joined, prometheus.GaugeValue, float64(joined[kind]), string(kind))
+	}
 	for _, state := range view.States() {
 		ch <- prometheus.MustNewConstMetric(c.alarms, prometheus.GaugeValue, float64(counts[state]), string(state))
 	}

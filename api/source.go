@@ -110,7 +110,7 @@ func matchesQuery(p *store.Registered, q view.PropertyQuery) bool {
 // Urgent implements view.Fleet.
 func (s *storeSource) Urgent(ctx context.Context, scope view.Scope, q view.PropertyQuery) ([]view.Property, string, error) {
 	statuses, next, err := s.store.Properties(ctx, store.PropertyQuery{
-		Scope: storeScope(scope), Area: q.Area, Text: q.Search, Cursor: q.After, Limit: q.Limit, Now: s.now(),
+		Scope: storeScope(scope), Area: q.Area, Text: q.Search, Lone: q.Lone, Regional: q.Regional, Cursor: q.After, Limit: q.Limit, Now: s.now(),
 	})
 	if err != nil {
 		return nil, "", told(err)

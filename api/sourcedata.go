@@ -70,6 +70,7 @@ func viewAlarm(a store.AlarmRecord) view.Alarm {
 	out := view.Alarm{
 		ID: a.ID, Alarm: a.Alarm, State: view.State(a.State),
 		AcknowledgedAt: a.AcknowledgedAt, AcknowledgedBy: a.AcknowledgedBy, HoldReason: a.HoldReason,
+		RegionalEvent: regionalID(a.RegionalEvent),
 	}
 	if out.State == view.Shelved {
 		out.ShelvedUntil = a.HoldUntil

@@ -15,7 +15,8 @@ import (
 // was placed before; a hold that was taken back since has left no row, so its
 // alarms count as shown, which errs towards more load.
 const loadSQL = `SELECT p.name, a.condition, a.point, a.priority, a.known_at, coalesce(a.withdrawn_at, a.cleared_at),
-		jsonb_array_length(a.priority_changes), a.suppressed_by IS NOT NULL, coalesce(h.kind, ''), h.held_at, h.until
+		jsonb_array_length(a.priority_changes), a.suppressed_by IS NOT NULL, coalesce(h.kind, ''), h.held_at, h.until,
+		coalesce((SELECT m.event_id FROM regional_member m WHERE m.property_id = a.property_id AND m.call_out = a.call_out AND a.suppressed_by IS NULL), 0)
 	FROM alarm a JOIN property p USING (property_id)
 	LEFT JOIN alarm_hold h ON h.property_id = a.property_id AND h.condition = a.condition AND h.point = a.point
 	WHERE ($1 OR p.name = ANY($2)) AND a.known_at < $4
@@ -40,7 +41,7 @@ func scanLoad(row pgx.CollectableRow, now time.Time) (a load.Alarm, err error) {
 	var ended, heldAt, until *time.Time
 	var suppressed bool
 	var kind string
-	err = row.Scan(&a.Property, &a.Condition, &a.Point, &a.Priority, &a.KnownAt, &ended, &a.Escalations, &suppressed, &kind, &heldAt, &until)
+	err = row.Scan(&a.Property, &a.Condition, &a.Point, &a.Priority, &a.KnownAt, &ended, &a.Escalations, &suppressed, &kind, &heldAt, &until, &a.RegionalEvent)
 	if err != nil {
 		return a, err
 	}

@@ -33,12 +33,15 @@ type PropertyStatus struct {
 // PropertyQuery asks for a page of properties, most urgent first: by priority,
 // then unacknowledged before acknowledged, then the longest open, then by id.
 type PropertyQuery struct {
-	Scope  Scope
-	Area   string // "" any
-	Text   string // found in id or name; "" any
-	Cursor string
-	Limit  int
-	Now    time.Time // for shelving that runs out
+	Scope Scope
+	Area  string // "" any
+	Text  string // found in id or name; "" any
+	// Lone leaves out what stands under regional events only, urgent alarms aside.
+	Lone     bool
+	Regional string // only houses in this regional event; "" any
+	Cursor   string
+	Limit    int
+	Now      time.Time // for shelving that runs out
 }
 
 // propertyKey is where a page of properties ended.
@@ -52,19 +55,20 @@ type propertyKey struct {
 // statusSQL aggregates standing alarms by property. $1 is the time.
 const statusSQL = `
 WITH standing AS (
-	SELECT a.property_id, a.priority, a.condition, a.raised_at, a.cleared_at IS NULL AS open, a.acknowledged_at IS NULL AS unseen
+	SELECT a.property_id, a.priority, a.condition, a.raised_at, a.cleared_at IS NULL AS open, a.acknowledged_at IS NULL AS unseen,
+		a.priority < 4 AND EXISTS (SELECT FROM regional_member m WHERE m.property_id = a.property_id AND m.call_out = a.call_out) AS joined
 	FROM alarm a LEFT JOIN alarm_hold h USING (property_id, condition, point)
 	WHERE a.withdrawn_at IS NULL AND (a.cleared_at IS NULL OR a.acknowledged_at IS NULL)
 		AND a.suppressed_by IS NULL AND (h.kind IS NULL OR h.until <= $1)
 ), sums AS (
 	SELECT property_id, coalesce(max(priority) FILTER (WHERE open), 0) AS priority, count(*) FILTER (WHERE open) AS open,
-		count(*) FILTER (WHERE unseen) AS unseen,
+		count(*) FILTER (WHERE unseen) AS unseen, bool_and(joined) AS joined,
 		array_agg(condition ORDER BY priority DESC, raised_at) FILTER (WHERE open) AS conditions
 	FROM standing GROUP BY property_id
 ), fleet AS (
 	SELECT p.property_id, p.name, p.title, p.area, p.timezone, p.accepts_from,
 		coalesce(s.priority, 0)::int2 AS priority, coalesce(s.open, 0) AS open, coalesce(s.unseen, 0) AS unseen,
-		coalesce(s.conditions, '{}') AS conditions,
+		coalesce(s.conditions, '{}') AS conditions, coalesce(s.joined, false) AS joined,
 		CASE WHEN s.unseen > 0 THEN 0 ELSE 1 END::int2 AS seen,
 		coalesce((SELECT min(raised_at) FROM standing t WHERE t.property_id = p.property_id AND t.open AND t.priority = s.priority),
 			'2200-01-01 00:00:00+00') AS since,
@@ -87,9 +91,11 @@ func (s *Store) Properties(ctx context.Context, q PropertyQuery) (page []Propert
 	limit := pageSize(q.Limit)
 	rows, err := s.api.Query(ctx, statusSQL+`
 		WHERE ($4 = '' OR area = $4) AND ($5 = '' OR strpos(lower(name || ' ' || title), lower($5)) > 0)
+			AND (NOT $12 OR NOT joined)
+			AND ($13 = '' OR property_id IN (SELECT property_id FROM regional_member WHERE event_id::text = $13))
 			AND (NOT $6 OR (-priority, seen, since, name COLLATE "C") > ($7, $8, $9, $10))
 		ORDER BY -priority, seen, since, name COLLATE "C" LIMIT $11`,
-		q.Now, all, names, q.Area, q.Text, more, -after.Priority, after.Seen, after.Since, after.ID, limit+1)
+		q.Now, all, names, q.Area, q.Text, more, -after.Priority, after.Seen, after.Since, after.ID, limit+1, q.Lone, q.Regional)
 	if err != nil {
 		return nil, "", fmt.Errorf("list properties: %w", err)
 	}

@@ -142,9 +142,11 @@ func (s *Store) RegionalOfAlarm(ctx context.Context, q Queryer, alarm string) (e
 type RegionalQuery struct {
 	Scope    Scope     // an event is seen by who may see one of its houses
 	Standing bool      // only those with a call-out that stands
+	Wanting  bool      // only those with an alarm that holds or that nobody has seen
 	From, To time.Time // holding at some moment in [From, To); zero: open
 	Cursor   string
 	Limit    int
+	Now      time.Time // for shelving that runs out
 }
 
 type regionalKey struct {
@@ -165,9 +167,13 @@ func (s *Store) RegionalEvents(ctx context.Context, q RegionalQuery) (page []Reg
 		WHERE e.dissolved_at IS NULL AND (NOT $3 OR e.until IS NULL)
 			AND ($4::timestamptz IS NULL OR e.until IS NULL OR e.until > $4) AND ($5::timestamptz IS NULL OR e.since < $5)
 			AND (NOT $6 OR (e.since, e.event_id) < ($7, $8))
+			AND (NOT $10 OR EXISTS (SELECT FROM regional_member m JOIN alarm a USING (property_id, call_out)
+				LEFT JOIN alarm_hold h ON h.property_id = a.property_id AND h.condition = a.condition AND h.point = a.point
+				WHERE m.event_id = e.event_id AND a.withdrawn_at IS NULL AND (a.cleared_at IS NULL OR a.acknowledged_at IS NULL)
+					AND a.suppressed_by IS NULL AND h.kind IS DISTINCT FROM 'out-of-service' AND (h.until IS NULL OR h.until <= $11)))
 			AND ($1 OR EXISTS (SELECT FROM regional_member m JOIN property p USING (property_id) WHERE m.event_id = e.event_id AND p.name = ANY($2)))
 		ORDER BY e.since DESC, e.event_id DESC LIMIT $9`,
-		all, names, q.Standing, nullInstant(q.From), nullInstant(q.To), more, after.Since, after.ID, limit+1)
+		all, names, q.Standing, nullInstant(q.From), nullInstant(q.To), more, after.Since, after.ID, limit+1, q.Wanting, q.Now)
 	if err != nil {
 		return nil, "", fmt.Errorf("list regional events: %w", err)
 	}

@@ -21,6 +21,9 @@
 //     raised three times or more within an hour. The definition names no number
 //     and the rules in use (three in a minute) are for signals that are sampled
 //     by the second; the delays of our conditions are minutes to days.
+//   - The alarms of a regional event (package region) count as one, annunciated
+//     with the first of them and of the highest of their priorities: people are
+//     told once of a storm over forty houses.
 //   - A stale alarm has stood annunciated for more than 24 hours.
 package load
 
@@ -57,8 +60,11 @@ type Alarm struct {
 	EndedAt time.Time
 	// Escalations after it was raised.
 	Escalations int
-	Began       State // what it was as it began; only Annunciated counts as an alarm
-	Now         State // what it is now
+	// RegionalEvent that its call-out is part of; 0 none. The alarms of one event
+	// count as one.
+	RegionalEvent int64
+	Began         State // what it was as it began; only Annunciated counts as an alarm
+	Now           State // what it is now
 	// AwayAt is since when it is shelved or out of service, where Now says so.
 	AwayAt time.Time
 }
@@ -88,6 +94,8 @@ type Report struct {
 	Period
 	Alarms      int // annunciated in the period
 	Escalations int // of these
+	Joined      int // shown as part of a regional event that was counted already
+	Regional    int // regional events among Alarms
 	Suppressed  int // by design: began in the period and shown to nobody
 	Held        int // began in the period while shelved or out of service
 
@@ -160,10 +168,7 @@ func Compute(p Period, alarms []Alarm) Report {
 		return r
 	}
 	shown := r.count(alarms)
-	slices.SortFunc(shown, func(a, b Alarm) int {
-		return cmp.Or(a.KnownAt.Compare(b.KnownAt), cmp.Compare(a.Property, b.Property),
-			cmp.Compare(a.Condition, b.Condition), cmp.Compare(a.Point, b.Point))
-	})
+	slices.SortFunc(shown, inOrder)
 	r.rates(shown)
 	times := make([]time.Time, len(shown))
 	for i := range shown {
@@ -191,15 +196,47 @@ func (r *Report) count(alarms []Alarm) []Alarm {
 		case Shelved, OutOfService:
 			r.Held++
 		default:
-			r.Alarms++
 			r.Escalations += a.Escalations
-			if int(a.Priority) < len(r.ByPriority) {
-				r.ByPriority[a.Priority]++
-			}
 			shown = append(shown, a)
 		}
 	}
+	shown = r.fold(shown)
+	r.Alarms = len(shown)
+	for _, a := range shown {
+		if int(a.Priority) < len(r.ByPriority) {
+			r.ByPriority[a.Priority]++
+		}
+	}
 	return shown
+}
+
+// fold makes one of the alarms of each regional event: the first, with the
+// highest of their priorities.
+func (r *Report) fold(shown []Alarm) []Alarm {
+	first := map[int64]int{}
+	out := shown[:0]
+	for _, a := range shown {
+		i, known := first[a.RegionalEvent]
+		if a.RegionalEvent == 0 || !known {
+			first[a.RegionalEvent] = len(out)
+			out = append(out, a)
+			continue
+		}
+		r.Joined++
+		highest := max(out[i].Priority, a.Priority)
+		if inOrder(a, out[i]) < 0 {
+			out[i] = a
+		}
+		out[i].Priority = highest
+	}
+	delete(first, 0)
+	r.Regional = len(first)
+	return out
+}
+
+func inOrder(a, b Alarm) int {
+	return cmp.Or(a.KnownAt.Compare(b.KnownAt), cmp.Compare(a.Property, b.Property),
+		cmp.Compare(a.Condition, b.Condition), cmp.Compare(a.Point, b.Point))
 }
 
 // rates over the whole period and in intervals aligned to the clock.
@@ -236,9 +273,13 @@ func (r *Report) standing(alarms []Alarm) {
 	}
 	for t := r.To; t.After(r.From); t = t.Add(-24 * time.Hour) {
 		n := 0
+		events := map[int64]bool{}
 		for i := range alarms {
-			if alarms[i].stale(t) {
-				n++
+			if !alarms[i].stale(t) || events[alarms[i].RegionalEvent] {
+				continue
+			}
+			if n++; alarms[i].RegionalEvent != 0 {
+				events[alarms[i].RegionalEvent] = true
 			}
 		}
 		if t == r.To {

@@ -247,3 +247,25 @@ func TestFiguresHoldTogether(t *testing.T) {
 		}
 	})
 }
+
+// A storm over forty houses is one alarm of its highest priority, and no flood.
+func TestARegionalEventCountsAsOne(t *testing.T) {
+	t.Parallel()
+	storm := burst(60, 40)
+	for i := range storm {
+		storm[i].RegionalEvent = 3
+	}
+	storm[17].Priority = alerting.Urgent
+	other := Alarm{Property: "elsewhere", Condition: site.LeakAlarm, Priority: alerting.High, KnownAt: sec(30)}
+	r := Compute(hours(48), append(storm, other))
+	if r.Alarms != 2 || r.Joined != 39 || r.Regional != 1 || len(r.Floods) != 0 || r.MostPer10Min != 2 ||
+		r.ByPriority[alerting.Urgent] != 1 || r.ByPriority[alerting.High] != 1 || r.Stale != 2 {
+		t.Errorf("with a storm over forty houses: %+v", r)
+	}
+	for i := range storm {
+		storm[i].RegionalEvent = 0
+	}
+	if r := Compute(hours(48), append(storm, other)); r.Alarms != 41 || len(r.Floods) != 1 {
+		t.Errorf("forty houses each by itself: %+v", r)
+	}
+}

@@ -29,7 +29,8 @@ type homePage struct {
 	Heard     string
 	Contact   string
 	Checked   string
-	Otherwise bool // the house is all right and nothing is to be done
+	Shared    []string // what it has in common with other houses
+	Otherwise bool     // the house is all right and nothing is to be done
 }
 
 func (p *pages) homes(w http.ResponseWriter, r *http.Request) {
@@ -74,6 +75,10 @@ func (p *pages) home(w http.ResponseWriter, r *http.Request) {
 		if tellsOwner(a) {
 			page.Alarms = append(page.Alarms, once(tell.alarm(a), said))
 		}
+	}
+	if page.Shared, err = p.sharedWords(r, prop); err != nil {
+		p.fail(w, r, err)
+		return
 	}
 	page.Otherwise = len(page.Alarms) == 0
 	p.render(w, r, http.StatusOK, "home.html", page)

@@ -39,7 +39,8 @@ type row struct {
 	More           int    // further alarms
 	Bring          string // for all of it
 	Heard          string
-	Failure        bool // it could not be evaluated
+	Failure        bool      // it could not be evaluated
+	Event          *eventRow // instead of a house
 }
 
 func (p *pages) today(w http.ResponseWriter, r *http.Request) {
@@ -60,6 +61,9 @@ func (p *pages) today(w http.ResponseWriter, r *http.Request) {
 		p.fail(w, r, err)
 		return
 	}
+	if ask.Search == "" && ask.Area == "" { // whoever looks for a house finds it in its own row
+		ask.Lone = true
+	}
 	found, next, err := p.Source.Urgent(r.Context(), who.Scope(), ask)
 	if err != nil {
 		p.fail(w, r, err)
@@ -67,9 +71,17 @@ func (p *pages) today(w http.ResponseWriter, r *http.Request) {
 	}
 	page := todayPage{frame: p.frame(r, "Today"), Search: ask.Search, Area: ask.Area, Areas: counts.Areas, Total: counts.Properties, Tally: tallyOf(counts)}
 	page.Day = p.Now().Format("Monday, January 2") // the manager's day; rows are in each property's own zone
+	var events []eventRow
+	if ask.Lone && ask.After == "" {
+		if events, err = p.eventRows(r, page.frame); err != nil {
+			p.fail(w, r, err)
+			return
+		}
+	}
 	for _, prop := range found {
 		page.Rows = append(page.Rows, p.row(prop, who.Principal, page.frame))
 	}
+	page.Rows = among(page.Rows, events)
 	page.Next, page.First = pageLinks(ask, next)
 	p.render(w, r, http.StatusOK, "today.html", page)
 }

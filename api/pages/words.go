@@ -4,6 +4,7 @@ import (
 	"strings"
 
 	"underkeep/alerting"
+	"underkeep/alerting/region"
 	"underkeep/store/site"
 )
 
@@ -44,6 +45,16 @@ var conditionWords = map[site.Condition]Words{
 	site.PointSilent:        {"A sensor is silent", "One of the sensors under your house is silent.", call},
 	site.SensorSuspect:      {"A sensor may be wrong", "One of the sensors under your house may be showing wrong values.", call},
 	site.BatteryLow:         {"Sensor battery low", "A sensor under your house needs a new battery.", call},
+}
+
+// regionalWords say what several houses have in common: to those who know the
+// trade, and to the owner of one of them.
+var regionalWords = map[region.Kind]struct{ Title, Plain string }{
+	region.MainsLost:     {"No power", "Power seems to be out around your house."},
+	region.GatewaySilent: {"Nothing heard", "We hear nothing from several houses around yours: most likely the network or the power there."},
+	region.Storm:         {"Storm water", "A storm brings much water to the houses around yours."},
+	region.HighWater:     {"Much water", "Several houses around yours take in much water."},
+	region.ColdSpell:     {"Near freezing", "It is very cold under several houses around yours."},
 }
 
 // wordsFor a condition; one without words is shown by its name.

@@ -16,6 +16,7 @@ type Source interface {
 	Fleet
 	Readings
 	Alarms
+	Regional
 	QuarantineList
 	Health
 }
@@ -31,8 +32,12 @@ type People interface {
 type PropertyQuery struct {
 	Search string // part of id, name or area; "" for all
 	Area   string
-	After  string // opaque position returned with the page before
-	Limit  int
+	// Lone leaves out houses all of whose alarms are part of regional events,
+	// none of them urgent; those stand under their event.
+	Lone     bool
+	Regional string // only houses in this regional event; "" for all
+	After    string // opaque position returned with the page before
+	Limit    int
 }
 
 // Fleet knows the properties.

@@ -6,6 +6,7 @@ package view
 import (
 	"cmp"
 	"errors"
+	"slices"
 	"time"
 
 	"underkeep/alerting"
@@ -42,6 +43,17 @@ func (p Property) Priority() alerting.Priority {
 		return 0
 	}
 	return p.Open[0].Priority
+}
+
+// RegionalEvents are those that its open alarms are part of, each once.
+func (p Property) RegionalEvents() []string {
+	out := []string{}
+	for _, a := range p.Open {
+		if a.RegionalEvent != "" && !slices.Contains(out, a.RegionalEvent) {
+			out = append(out, a.RegionalEvent)
+		}
+	}
+	return out
 }
 
 // Holding is how many alarms still hold.
@@ -104,6 +116,7 @@ type Alarm struct {
 	AcknowledgedBy string
 	ShelvedUntil   time.Time // zero: not shelved
 	HoldReason     string    // why it is shelved or out of service
+	RegionalEvent  string    // id of the event of several houses that it is part of; "" none
 }
 
 // Over says that the condition holds no more.

@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"underkeep/alerting"
+	"underkeep/alerting/region"
 	"underkeep/api/view"
 	"underkeep/store/site"
 )
@@ -32,6 +33,7 @@ func New() *Fleet {
 	f.addProperties()
 	f.addAlarms()
 	f.addQuarantine()
+	f.addEvents()
 	return f
 }
 
@@ -126,6 +128,34 @@ func (f *Fleet) addAlarms() {
 			alerting.Cause{Cause: "pump-not-starting", Evidence: []string{"31.2 mm rain in 9 h without a cycle", "a working pump stays silent in 0.2 % of such storms"}}),
 		cleared, returned,
 		alarm("99", "osprey-11", site.BatteryLow, "mid-bay", alerting.Low, 70*time.Hour, view.Unacknowledged),
+	}
+}
+
+// addEvents: a storm four days ago over three houses, one of them heron-07, and
+// a short outage elsewhere. Both are over.
+func (f *Fleet) addEvents() {
+	event := func(id string, kind region.Kind, ago, lasted time.Duration, houses ...string) view.RegionalEvent {
+		e := view.RegionalEvent{ID: id, Kind: kind, Houses: len(houses), Since: Now.Add(-ago), Until: Now.Add(lasted - ago),
+			Located: true, Latitude: 34.2, Longitude: -77.9, RadiusKm: 1.2,
+			Why: region.Chance{Houses: len(houses), InReach: 8, ReachKm: 5, Span: 2 * time.Hour, Expected: 0.002, Probability: 3e-7, RatePerYear: 1}}
+		for _, h := range houses {
+			e.Members = append(e.Members, view.RegionalMember{Property: h, CallOut: h + " " + id, Since: e.Since, Until: e.Until})
+		}
+		return e
+	}
+	outage := event("8", region.MainsLost, 30*time.Hour, time.Hour, "curlew-15", "egret-02", "sanderling-04")
+	outage.Members[1].CallOut = "c100"
+	storm := event("7", region.Storm, 100*time.Hour, 4*time.Hour, "gull-03", "heron-07", "tern-12")
+	storm.Members[1].CallOut = "c101"
+	f.Events = []view.RegionalEvent{outage, storm}
+	for i := range f.AllAlarms {
+		for _, e := range f.Events {
+			for _, m := range e.Members {
+				if a := &f.AllAlarms[i]; a.Property == m.Property && a.CallOut == m.CallOut {
+					a.RegionalEvent = e.ID
+				}
+			}
+		}
 	}
 }
 

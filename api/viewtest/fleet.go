@@ -44,9 +44,10 @@ type Fleet struct {
 	Entries     map[string][]view.Entry
 	GatewaysOf  map[string][]view.Gateway
 	Quarantined []view.Quarantined
-	Down        error         // what every query answers while set
-	Pending     int           // migrations
-	Lag         time.Duration // of evaluation
+	Events      []view.RegionalEvent // latest first
+	Down        error                // what every query answers while set
+	Pending     int                  // migrations
+	Lag         time.Duration        // of evaluation
 }
 
 var _ view.Source = (*Fleet)(nil)

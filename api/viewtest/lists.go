@@ -8,6 +8,7 @@ import (
 	"strconv"
 	"strings"
 
+	"underkeep/alerting"
 	"underkeep/api/view"
 	"underkeep/store/site"
 )
@@ -51,8 +52,8 @@ func (f *Fleet) Urgent(_ context.Context, scope view.Scope, q view.PropertyQuery
 	defer f.mu.Unlock()
 	var all []view.Property
 	for _, p := range f.Props {
-		if f.selected(scope, p, q) {
-			all = append(all, f.withAlarms(p))
+		if p := f.withAlarms(p); f.selected(scope, p, q) && !(q.Lone && joined(p)) && f.inEvent(p, q.Regional) {
+			all = append(all, p)
 		}
 	}
 	slices.SortStableFunc(all, moreUrgent)
@@ -69,6 +70,20 @@ func (f *Fleet) Urgent(_ context.Context, scope view.Scope, q view.PropertyQuery
 		next = strconv.Itoa(end)
 	}
 	return all[start:end], next, f.Down
+}
+
+// joined says that all alarms of a property are part of regional events, none
+// of them urgent.
+func joined(p view.Property) bool {
+	return len(p.Open) > 0 && !slices.ContainsFunc(p.Open, func(a view.Alarm) bool {
+		return a.RegionalEvent == "" || a.Priority == alerting.Urgent
+	})
+}
+
+func (f *Fleet) inEvent(p view.Property, id string) bool {
+	return id == "" || slices.ContainsFunc(f.Events, func(e view.RegionalEvent) bool {
+		return e.ID == id && slices.ContainsFunc(e.Members, func(m view.RegionalMember) bool { return m.Property == p.ID })
+	})
 }
 
 func moreUrgent(a, b view.Property) int {
