@@ -72,7 +72,7 @@ func (e *engine) pumpSpeaks(p pumpSeries) bool {
 // reported belongs to its named gateway, or to any that speaks.
 func (e *engine) speaks(series int) bool {
 	rule, s := &e.pr.series[series], &e.st.Signals[series]
-	if s.At != 0 {
+	if s.At != 0 && int(s.Gateway) < len(e.st.Gateways) {
 		return e.st.Gateways[s.Gateway].Speaking
 	}
 	if rule.gateway >= 0 {

@@ -327,7 +327,10 @@ func (e *engine) take(r *Reading) {
 	if rule.point >= 0 {
 		e.st.Points[rule.point].take(e, rule, r)
 	}
-	s.Value, s.At, s.Covered, s.Gateway, s.Until = r.Value, r.At, true, r.Gateway, never
+	s.Value, s.At, s.Covered, s.Until = r.Value, r.At, true, never
+	if r.Gateway != NoGateway {
+		s.Gateway = r.Gateway
+	}
 	if rule.hold > 0 {
 		s.Until = r.At + rule.hold
 		if s.Until < e.nextLapse {

@@ -1,6 +1,7 @@
 package alerting
 
 import (
+	"math"
 	"time"
 
 	"underkeep/store/site"
@@ -33,6 +34,10 @@ type Reading struct {
 	Series   uint16  // index into Description.Series
 	Gateway  uint16  // index into Description.Gateways
 }
+
+// NoGateway marks a reading that no gateway brought: the weather service's, or one
+// from a file. It says nothing about any gateway.
+const NoGateway = math.MaxUint16
 
 // Contact is a sign of a gateway: a message with readings, or its presence.
 type Contact struct {

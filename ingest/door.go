@@ -159,15 +159,23 @@ func (d *Door) enqueue(ctx context.Context, m Message, done func(error)) (*item,
 	}
 	// What decoding made of the message weighs about as much as a reading each.
 	it.bytes = len(m.Topic) + len(m.Payload) + 64*it.records
+	if err := d.admit(ctx, it); err != nil {
+		return nil, err
+	}
+	return it, nil
+}
+
+// admit queues the item as soon as there is room.
+func (d *Door) admit(ctx context.Context, it *item) error {
 	for {
 		room, err := d.push(it)
 		if room == nil {
-			return it, err
+			return err
 		}
 		select {
 		case <-room:
 		case <-ctx.Done():
-			return nil, fmt.Errorf("wait for room: %w", errors.Join(ctx.Err(), d.Ready()))
+			return fmt.Errorf("wait for room: %w", errors.Join(ctx.Err(), d.Ready()))
 		}
 	}
 }

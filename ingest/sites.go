@@ -70,7 +70,7 @@ func (s *storeSites) Site(property string) (*Site, bool) {
 	}
 	c := &cachedSite{from: reg, site: newSite(reg.AcceptsFrom)}
 	for _, sr := range reg.AllSeries() {
-		if sr.Described {
+		if sr.Described && sr.Point != store.StationPoint { // no gateway speaks for the station
 			c.site.add(sr.Point, sr.Quantity)
 		}
 	}

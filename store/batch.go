@@ -73,7 +73,7 @@ func (b *batch) add(reg *Registry, i int, d *Delivery) bool {
 	if !ok {
 		return false
 	}
-	gateway, _ := p.Gateway(d.Gateway)
+	gateway, _ := p.Source(d.Gateway)
 	received := pgMicros(d.Received)
 	first := len(b.rows)
 	for j := range d.Readings {

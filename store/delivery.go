@@ -63,6 +63,7 @@ const (
 	ReasonConflict        Reason = "conflicting-duplicate"
 	ReasonWrongTopic      Reason = "wrong-topic"
 	ReasonUnknownGateway  Reason = "unknown-gateway"
+	ReasonNotReadable     Reason = "not-readable" // a line of a file
 	ReasonNotStorable     Reason = "not-storable" // the database refused the record
 )
 

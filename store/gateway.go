@@ -39,6 +39,9 @@ type Credentials struct{ Username, Password string }
 // AddGateway registers a gateway, or gives an existing one a new password (the
 // old one then fails, and a revoked gateway may speak again).
 func (s *Store) AddGateway(ctx context.Context, property, gateway, by string) (Credentials, error) {
+	if reservedSource(gateway) {
+		return Credentials{}, invalid("gateway name %q is taken by a source that is no gateway", gateway)
+	}
 	if !validName(gateway) {
 		return Credentials{}, invalid("gateway name %q, want [a-z0-9][a-z0-9-]{0,39}", gateway)
 	}
@@ -72,7 +75,7 @@ func (s *Store) RevokeGateway(ctx context.Context, property, gateway string) err
 		if err != nil {
 			return err
 		}
-		tag, err := tx.Exec(ctx, `UPDATE gateway SET revoked_at = coalesce(revoked_at, now()) WHERE property_id = $1 AND name = $2`, num, gateway)
+		tag, err := tx.Exec(ctx, `UPDATE gateway SET revoked_at = coalesce(revoked_at, now()) WHERE property_id = $1 AND name = $2 AND kind = 'gateway'`, num, gateway)
 		if err != nil {
 			return err
 		}

@@ -11,7 +11,7 @@ import (
 
 // OutlookInput loads what the outlook of a property is figured from: its
 // present description and the readings of the last eight days. ErrNotFound when
-// the property does not exist or is out of scope. There is no forecast in it.
+// the property does not exist or is out of scope. The forecast is the one for its location, where one is stored.
 func (s *Store) OutlookInput(ctx context.Context, scope Scope, id string, now time.Time) (outlook.Input, error) {
 	reg, ok := s.Registry().Property(id)
 	if !ok || !scope.Sees(id) {
@@ -31,6 +31,10 @@ func (s *Store) OutlookInput(ctx context.Context, scope Scope, id string, now ti
 		if err != nil && !errors.Is(err, ErrNotFound) { // a new description whose series is not numbered yet
 			return outlook.Input{}, fmt.Errorf("outlook of %s: %w", id, err)
 		}
+	}
+	in.Forecast, err = s.forecastFor(ctx, reg.Num, now)
+	if err != nil {
+		return outlook.Input{}, fmt.Errorf("outlook of %s: %w", id, err)
 	}
 	return in, nil
 }

@@ -183,7 +183,7 @@ func (s *Store) Property(ctx context.Context, scope Scope, id string, now time.T
 func (s *Store) gatewayStatuses(ctx context.Context, p *Registered) ([]GatewayStatus, error) {
 	rows, err := s.api.Query(ctx, `SELECT g.name, g.added_at, g.revoked_at IS NOT NULL, st.heard_at, coalesce(st.presence, 0), st.presence_at
 		FROM gateway g LEFT JOIN gateway_status st USING (property_id, gateway_id)
-		WHERE property_id = $1 ORDER BY gateway_id`, p.Num)
+		WHERE property_id = $1 AND g.kind = 'gateway' ORDER BY gateway_id`, p.Num)
 	if err != nil {
 		return nil, err
 	}

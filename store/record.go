@@ -288,7 +288,7 @@ func lookup(reg *Registry, d *Delivery) (*Registered, bool) {
 	if !ok {
 		return nil, false
 	}
-	_, ok = p.Gateway(d.Gateway)
+	_, ok = p.Source(d.Gateway)
 	return p, ok
 }
 

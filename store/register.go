@@ -265,7 +265,7 @@ func (r *registrant) addSeries(ctx context.Context, tx pgx.Tx) error {
 	_, err = tx.Exec(ctx, `
 		UPDATE series s SET described = d.now
 		FROM (SELECT series_id, (point, quantity) IN (SELECT * FROM unnest($2::text[], $3::int2[])) AS now
-			FROM series WHERE property_id = $1) d
+			FROM series WHERE property_id = $1 AND point <> '`+StationPoint+`') d
 		WHERE s.property_id = $1 AND s.series_id = d.series_id AND s.described <> d.now`,
 		r.num, points, quantities)
 	return err

@@ -52,7 +52,7 @@ func (r *Registry) CheckGateway(username, password string) (property, gateway st
 	var want [32]byte
 	known := false
 	if p, found := r.byName[property]; found {
-		if g, found := p.gatewayByName[gateway]; found && !p.gateways[g].revoked {
+		if g, found := p.gatewayByName[gateway]; found && !p.gateways[g].revoked && !p.gateways[g].source {
 			want, known = p.gateways[g].secret, true
 		}
 	}
@@ -103,6 +103,7 @@ type registeredGateway struct {
 	name    string
 	secret  [32]byte
 	revoked bool
+	source  bool // no gateway: the weather service, a file
 }
 
 type document struct {
@@ -132,7 +133,7 @@ func (p *Registered) HasPoint(point string) bool { return p.points[point] }
 // has been revoked.
 func (p *Registered) Gateway(name string) (int16, bool) {
 	id, ok := p.gatewayByName[name]
-	return id, ok && !p.gateways[id].revoked
+	return id, ok && !p.gateways[id].revoked && !p.gateways[id].source
 }
 
 // AllSeries lists every series by its number, former ones included. The caller

@@ -99,7 +99,7 @@ func loadSeries(ctx context.Context, tx pgx.Tx, ids []int32, out map[int32]*Regi
 }
 
 func loadGateways(ctx context.Context, tx pgx.Tx, ids []int32, out map[int32]*Registered) error {
-	rows, err := tx.Query(ctx, `SELECT property_id, gateway_id, name, secret_sha256, revoked_at IS NOT NULL FROM gateway
+	rows, err := tx.Query(ctx, `SELECT property_id, gateway_id, name, secret_sha256, revoked_at IS NOT NULL, kind = 'source' FROM gateway
 		WHERE property_id = ANY($1) ORDER BY property_id, gateway_id`, ids)
 	if err != nil {
 		return err
@@ -108,13 +108,13 @@ func loadGateways(ctx context.Context, tx pgx.Tx, ids []int32, out map[int32]*Re
 	var gateway int16
 	var name string
 	var secret []byte
-	var revoked bool
-	_, err = pgx.ForEachRow(rows, []any{&property, &gateway, &name, &secret, &revoked}, func() error {
+	var revoked, source bool
+	_, err = pgx.ForEachRow(rows, []any{&property, &gateway, &name, &secret, &revoked, &source}, func() error {
 		p := out[property]
 		if p == nil || int(gateway) != len(p.gateways) {
 			return fmt.Errorf("property %d: gateway %d out of order", property, gateway)
 		}
-		p.gateways = append(p.gateways, registeredGateway{name: name, secret: [32]byte(secret), revoked: revoked})
+		p.gateways = append(p.gateways, registeredGateway{name: name, secret: [32]byte(secret), revoked: revoked, source: source})
 		p.gatewayByName[name] = gateway
 		return nil
 	})

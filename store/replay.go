@@ -41,10 +41,10 @@ func (s *Store) EachMessage(ctx context.Context, property string, from, to time.
 	m := &messages{f: f}
 	var err error
 	if m.tests, err = s.recordedTests(ctx, p.Num, from, to); err == nil {
-		m.contacts, err = s.contacts(ctx, p.Num, from, to)
+		m.contacts, err = s.contacts(ctx, p, from, to)
 	}
 	if err == nil {
-		err = s.eachReceived(ctx, p.Num, from, to, m.take)
+		err = s.eachReceived(ctx, p, from, to, m.take)
 	}
 	if err == nil {
 		err = m.flush(math.MaxInt64)
@@ -59,7 +59,7 @@ func (s *Store) EachMessage(ctx context.Context, property string, from, to time.
 // the evaluator takes.
 const replayTimeout = time.Hour
 
-func (s *Store) eachReceived(ctx context.Context, num int32, from, to time.Time, f func(alerting.Reading) error) error {
+func (s *Store) eachReceived(ctx context.Context, p *Registered, from, to time.Time, f func(alerting.Reading) error) error {
 	return withTx(ctx, s.api, pgx.TxOptions{AccessMode: pgx.ReadOnly}, func(tx pgx.Tx) error {
 		if _, err := tx.Exec(ctx, fmt.Sprintf("SET LOCAL statement_timeout = %d", replayTimeout.Milliseconds())); err != nil {
 			return err
@@ -68,12 +68,12 @@ func (s *Store) eachReceived(ctx context.Context, num int32, from, to time.Time,
 		micros := func(t time.Time) []byte {
 			return be.AppendUint64(nil, uint64(min(max(pgMicros(t), storableFrom), storableTo)))
 		}
-		res := tx.Conn().PgConn().ExecParams(ctx, replaySQL, [][]byte{be.AppendUint32(nil, uint32(num)), micros(from), micros(to)},
+		res := tx.Conn().PgConn().ExecParams(ctx, replaySQL, [][]byte{be.AppendUint32(nil, uint32(p.Num)), micros(from), micros(to)},
 			[]uint32{oidInt4, oidTimestamptz, oidTimestamptz}, allBinary, allBinary)
 		for res.NextRow() {
 			v := res.Values()
 			err := f(alerting.Reading{
-				Series: be.Uint16(v[0]), Gateway: be.Uint16(v[1]), At: int64(be.Uint64(v[2])) + pgEpochMicros,
+				Series: be.Uint16(v[0]), Gateway: p.speaker(int16(be.Uint16(v[1]))), At: int64(be.Uint64(v[2])) + pgEpochMicros,
 				Value: math.Float64frombits(be.Uint64(v[3])), Received: int64(be.Uint64(v[4])) + pgEpochMicros,
 			})
 			if err != nil {
@@ -87,9 +87,9 @@ func (s *Store) eachReceived(ctx context.Context, num int32, from, to time.Time,
 	})
 }
 
-func (s *Store) contacts(ctx context.Context, num int32, from, to time.Time) ([]alerting.Contact, error) {
+func (s *Store) contacts(ctx context.Context, p *Registered, from, to time.Time) ([]alerting.Contact, error) {
 	rows, err := s.api.Query(ctx, `SELECT gateway_id, presence, heard_at FROM contact
-		WHERE property_id = $1 AND heard_at >= $2 AND heard_at < $3 ORDER BY heard_at, gateway_id, presence`, num, from, to)
+		WHERE property_id = $1 AND heard_at >= $2 AND heard_at < $3 ORDER BY heard_at, gateway_id, presence`, p.Num, from, to)
 	if err != nil {
 		return nil, err
 	}
@@ -98,7 +98,7 @@ func (s *Store) contacts(ctx context.Context, num int32, from, to time.Time) ([]
 		var presence Presence
 		var heard time.Time
 		err = r.Scan(&gateway, &presence, &heard)
-		return alerting.Contact{At: heard.UnixMicro(), Gateway: uint16(gateway), Presence: alerting.Presence(presence)}, err
+		return alerting.Contact{At: heard.UnixMicro(), Gateway: p.speaker(gateway), Presence: alerting.Presence(presence)}, err
 	})
 }
 

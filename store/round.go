@@ -288,7 +288,11 @@ func describe(p *Registered) (alerting.Description, error) {
 		d.Versions = append(d.Versions, v.Property)
 	}
 	for _, s := range p.series {
-		d.Series = append(d.Series, alerting.Series{Point: s.Point, Quantity: s.Quantity})
+		point := s.Point
+		if point == StationPoint {
+			point = "" // what the evaluator calls the station
+		}
+		d.Series = append(d.Series, alerting.Series{Point: point, Quantity: s.Quantity})
 	}
 	return d, nil
 }

@@ -64,7 +64,7 @@ func (r *round) query(ctx context.Context, tx pgx.Tx, jobs []*job) error {
 		j := r.job(int32(be.Uint32(v[0])))
 		j.input.Readings = append(j.input.Readings, alerting.Reading{
 			Series:   be.Uint16(v[1]),
-			Gateway:  be.Uint16(v[2]),
+			Gateway:  j.reg.speaker(int16(be.Uint16(v[2]))),
 			At:       int64(be.Uint64(v[3])) + pgEpochMicros,
 			Value:    math.Float64frombits(be.Uint64(v[4])),
 			Received: int64(be.Uint64(v[5])) + pgEpochMicros,
@@ -150,7 +150,7 @@ func (r *round) loadContacts(ctx context.Context, tx pgx.Tx) error {
 	var heard time.Time
 	_, err = pgx.ForEachRow(rows, []any{&num, &gateway, &presence, &heard}, func() error {
 		j := r.job(num)
-		c := alerting.Contact{At: heard.UnixMicro(), Gateway: uint16(gateway), Presence: alerting.Presence(presence)}
+		c := alerting.Contact{At: heard.UnixMicro(), Gateway: j.reg.speaker(gateway), Presence: alerting.Presence(presence)}
 		if j.j.isNews(c) {
 			j.input.Contacts = append(j.input.Contacts, c)
 		}
@@ -244,7 +244,7 @@ func (j *job) gatewayOf(topic string) uint16 {
 	if len(parts) < 4 {
 		return 0
 	}
-	return uint16(j.reg.gatewayByName[parts[3]])
+	return j.reg.speaker(j.reg.gatewayByName[parts[3]])
 }
 
 // loadLedgers brings the alarms that are open or ended since the time from which

@@ -18,6 +18,7 @@ type Forecast struct {
 type ForecastHour struct {
 	At              time.Time
 	TempC, DewC     float64
+	RainMM          float64 // that falls in the hour; NaN: not known
 	UTempK, UDewC90 float64 // 90 % half-widths; 0: taken as 2 K (common practice, no source)
 }
 

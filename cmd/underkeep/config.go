@@ -28,6 +28,9 @@ type config struct {
 	http        string
 	https       bool // https ends in front of the service
 	logLevel    string
+
+	weatherURL     string // empty: no weather service is asked
+	weatherContact string // whom the weather service may write to
 }
 
 // newFlags makes a flag set whose defaults come from the environment.
@@ -48,6 +51,8 @@ func (c *config) serviceFlags(fs *flag.FlagSet) {
 	fs.StringVar(&c.mqttShare, "mqtt-share", os.Getenv("UNDERKEEP_MQTT_SHARE"), "`group` of instances that share one subscription")
 	fs.StringVar(&c.instance, "instance", env("UNDERKEEP_INSTANCE", "underkeep"), "`name` of this instance, its own among several; the broker keeps its session under it")
 	fs.BoolVar(&c.https, "https", os.Getenv("UNDERKEEP_HTTPS") == "true", "https ends in front of the service: mark cookies for https only")
+	fs.StringVar(&c.weatherURL, "weather-url", os.Getenv("UNDERKEEP_WEATHER_URL"), "weather service `URL`, as https://api.weather.gov; empty: none is asked")
+	fs.StringVar(&c.weatherContact, "weather-contact", os.Getenv("UNDERKEEP_WEATHER_CONTACT"), "`contact` that the weather service is told: a mail address or a page")
 	fs.StringVar(&c.http, "http", env("UNDERKEEP_HTTP", "127.0.0.1:8080"), "`address` of API and pages")
 }
 

@@ -40,6 +40,7 @@ func commands() []command {
 		{"gateway", "add PROPERTY GATEWAY", "give a gateway its MQTT credentials, printed once", runGateway},
 		{"person", "add|change|list|password|disable|enable ...", "add and change the people who sign in or are written to", runPerson},
 		{"token", "create --role ROLE --name NAME", "create a bearer token, printed once", runToken},
+		{"rain", "PROPERTY FILE", "fill in rain from a file: time,depth [mm]", runRain},
 		{"check", "FILE [--json]", "check what was installed against published formulas and codes", runCheck},
 		{"rehearse", "--property FILE --recording FILE [--limits FILE]", "the alarms of a recording, or of stored history (--property-id), also under other limits", runRehearse},
 	}

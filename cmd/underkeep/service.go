@@ -52,7 +52,7 @@ func newService(cfg *config, log *slog.Logger) *service {
 
 // start returns once messages are taken and pages are served.
 func (s *service) start(ctx context.Context) error {
-	for _, step := range []func(context.Context) error{s.startStore, s.startDoor, s.startWeb, s.startJobs, s.startEvaluation, s.startMQTT} {
+	for _, step := range []func(context.Context) error{s.startStore, s.startDoor, s.startWeb, s.startJobs, s.startEvaluation, s.startMQTT, s.startWeather} {
 		if err := step(ctx); err != nil {
 			s.stop()
 			return err

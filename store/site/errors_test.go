@@ -90,6 +90,7 @@ func TestParsePropertyChecksPoints(t *testing.T) {
 		name, text string
 		wants      []string
 	}{
+		{"reserved id", "{id: weather-station, measures: [rain]}", []string{`"weather-station" is the name of the weather service's station`}},
 		{"id twice", "{id: north-bay, measures: [leak]}", []string{`7: points[1].id: "north-bay" is used twice; first on line 6`}},
 		{"id refused", "{id: North Bay, measures: [leak]}", []string{"points[1].id", "1 to 40 of a-z, 0-9 and -"}},
 		{"id missing", "{measures: [leak]}", []string{"7: points[1].id: is required"}},

@@ -22,6 +22,10 @@ var accuracyDims = map[Quantity]units.Dimension{
 	DehumidifierPower: units.Power, FanPower: units.Power, Battery: units.Percent,
 }
 
+// StationPoint is the point under which the weather service's readings for a
+// property are kept; a file cannot describe it.
+const StationPoint = "weather-station"
+
 func readPoints(m *mapping) []Point {
 	items := m.list("points")
 	if m.has("points") && len(items) == 0 {
@@ -54,6 +58,9 @@ func readPoint(m *mapping) Point {
 		Pump:     m.oneOf("pump", "primary", "backup"),
 		Circuit:  m.oneOf("circuit", "pump", "dehumidifier"),
 		Gateway:  m.name("gateway"),
+	}
+	if pt.ID == StationPoint {
+		m.problem("id", "%q is the name of the weather service's station", pt.ID)
 	}
 	if pt.Pump == "primary" {
 		pt.Pump = ""
