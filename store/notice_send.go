@@ -217,3 +217,17 @@ func (s *Store) RequeueNotices(ctx context.Context, now time.Time, grace time.Du
 	}
 	return len(found), nil
 }
+
+// RegionalOfNotice is the regional event that a delivery's call-out is part of,
+// 0 for none, and whether that is still being looked at.
+func (s *Store) RegionalOfNotice(ctx context.Context, n *Notice) (event int64, pending bool, err error) {
+	e, ok, err := RegionalOf(ctx, s.evaluation, n.Property, n.Subject)
+	if err != nil {
+		return 0, false, err
+	}
+	if ok {
+		return e.ID, false, nil
+	}
+	pending, err = RegionalPending(ctx, s.evaluation, n.Property)
+	return 0, pending, err
+}

@@ -132,3 +132,17 @@ func sampleOf(v [][]byte) Sample {
 		AtReceipt: v[3] != nil,
 	}
 }
+
+// LatestReadings are the newest readings of every described series of a
+// property; none when it does not exist.
+func (s *Store) LatestReadings(ctx context.Context, property string) ([]LatestReading, error) {
+	reg, ok := s.Registry().Property(property)
+	if !ok {
+		return nil, nil
+	}
+	out, err := s.latestReadings(ctx, reg)
+	if err != nil {
+		return nil, fmt.Errorf("latest readings of %s: %w", property, err)
+	}
+	return out, nil
+}
