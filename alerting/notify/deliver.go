@@ -23,6 +23,7 @@ import (
 
 	"underkeep/alerting/notify/route"
 	"underkeep/alerting/notify/send"
+	"underkeep/alerting/notify/words"
 	"underkeep/store"
 )
 
@@ -46,6 +47,10 @@ type Deliverer struct {
 	Metrics *Metrics // nil: none
 	// Anchor is the evidence log's checkpoint for an owner's summary; nil: none.
 	Anchor func(ctx context.Context) (string, error)
+
+	// Service lists what service is due in the two weeks after a moment and which
+	// sensors are overdue for a check, for the manager's week; nil: nothing known.
+	Service func(ctx context.Context, at time.Time, l words.Lang) (due, checks []string, err error)
 
 	charts cache
 }

@@ -285,3 +285,6 @@ func (r *Reader) Test() Mail {
 	r.foot(&d)
 	return d.mail(r.Lang, p.TestSubject)
 }
+
+// NoLifeSafety is the sentence that every message ends with.
+func (r *Reader) NoLifeSafety() string { return of(r.Lang).NoLifeSafety }
