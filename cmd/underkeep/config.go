@@ -31,6 +31,8 @@ type config struct {
 
 	weatherURL     string // empty: no weather service is asked
 	weatherContact string // whom the weather service may write to
+
+	messaging messaging
 }
 
 // newFlags makes a flag set whose defaults come from the environment.
@@ -53,6 +55,7 @@ func (c *config) serviceFlags(fs *flag.FlagSet) {
 	fs.BoolVar(&c.https, "https", os.Getenv("UNDERKEEP_HTTPS") == "true", "https ends in front of the service: mark cookies for https only")
 	fs.StringVar(&c.weatherURL, "weather-url", os.Getenv("UNDERKEEP_WEATHER_URL"), "weather service `URL`, as https://api.weather.gov; empty: none is asked")
 	fs.StringVar(&c.weatherContact, "weather-contact", os.Getenv("UNDERKEEP_WEATHER_CONTACT"), "`contact` that the weather service is told: a mail address or a page")
+	c.messagingFlags(fs)
 	fs.StringVar(&c.http, "http", env("UNDERKEEP_HTTP", "127.0.0.1:8080"), "`address` of API and pages")
 }
 

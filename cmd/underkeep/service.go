@@ -13,6 +13,7 @@ import (
 	"github.com/prometheus/client_golang/prometheus"
 	"github.com/prometheus/client_golang/prometheus/collectors"
 
+	"underkeep/alerting/notify"
 	"underkeep/api"
 	"underkeep/ingest"
 	"underkeep/ingest/broker"
@@ -33,6 +34,8 @@ type service struct {
 	subscriber *ingest.Subscriber
 	web        *http.Server
 	listener   net.Listener
+	planner    *notify.Planner
+	deliverer  *notify.Deliverer
 	failed     chan error
 
 	undo []func(context.Context) // in order of start
@@ -40,6 +43,7 @@ type service struct {
 
 const (
 	evaluators  = 2
+	deliverers  = 10 // connections to the database for those who tell people
 	stopWithin  = 25 * time.Second
 	upkeepEvery = time.Hour
 )
@@ -52,7 +56,7 @@ func newService(cfg *config, log *slog.Logger) *service {
 
 // start returns once messages are taken and pages are served.
 func (s *service) start(ctx context.Context) error {
-	for _, step := range []func(context.Context) error{s.startStore, s.startDoor, s.startWeb, s.startJobs, s.startEvaluation, s.startMQTT, s.startWeather} {
+	for _, step := range []func(context.Context) error{s.startStore, s.startDoor, s.listen, s.startNotify, s.startWeb, s.startJobs, s.startEvaluation, s.startMQTT, s.startWeather} {
 		if err := step(ctx); err != nil {
 			s.stop()
 			return err
@@ -83,9 +87,11 @@ func (s *service) startStore(ctx context.Context) error {
 			s.log.Error("stop Postgres", "error", err)
 		}
 	})
-	if s.store, err = store.Open(ctx, url, store.Options{Instance: s.cfg.instance, Log: s.log.With("part", "store")}); err != nil {
+	s.planner = &notify.Planner{Now: time.Now}
+	if s.store, err = store.Open(ctx, url, store.Options{Instance: s.cfg.instance, Log: s.log.With("part", "store"), InEvaluation: s.planner.InEvaluation, EvaluationConns: evaluators + deliverers}); err != nil {
 		return err
 	}
+	s.planner.Store = s.store
 	s.onStop(func(context.Context) { s.store.Close() })
 	if err := s.store.Migrate(ctx); err != nil {
 		return err
@@ -135,9 +141,6 @@ func (s *service) startWeb(context.Context) (err error) {
 		Source: api.FromStore(s.store, nil), Logger: s.log.With("part", "api"), Registry: s.reg,
 		Ingest: func(context.Context) error { return s.taking() },
 	})
-	if s.listener, err = net.Listen("tcp", s.cfg.http); err != nil {
-		return fmt.Errorf("serve pages and API: %w", err)
-	}
 	s.web = &http.Server{Handler: handler, ReadHeaderTimeout: 10 * time.Second, ReadTimeout: time.Minute,
 		WriteTimeout: 2 * time.Minute, IdleTimeout: 2 * time.Minute, MaxHeaderBytes: 32 << 10}
 	go func() {
