@@ -1,7 +1,10 @@
 package api
 
 import (
+	"bytes"
 	"fmt"
+	"image"
+	"image/png"
 	"net/http"
 	"strings"
 	"testing"
@@ -41,6 +44,27 @@ var access = map[string][4]int{
 	"GET /v1/regional-events":                {200, 200, 200, 200},
 	"GET /v1/regional-events/{id}":           {200, 200, 200, 200},
 	"GET /v1/alarm-load":                     {200, 403, 403, 403},
+	"GET /v1/visits":                         {200, 200, 200, 200},
+	"POST /v1/visits":                        {201, 403, 403, 403},
+	"GET /v1/visits/{id}":                    {200, 200, 200, 200},
+	"POST /v1/visits/{id}/change":            {200, 403, 403, 403},
+	"POST /v1/visits/{id}/start":             {200, 200, 403, 403},
+	"POST /v1/visits/{id}/findings":          {200, 200, 403, 403},
+	"POST /v1/visits/{id}/sign-off":          {200, 200, 403, 403},
+	"POST /v1/visits/{id}/cancel":            {200, 403, 403, 403},
+	"POST /v1/visits/{id}/readings":          {201, 201, 403, 403},
+	"POST /v1/visits/{id}/parts":             {201, 201, 403, 403},
+	"POST /v1/visits/{id}/photos":            {201, 201, 403, 403},
+	"GET /v1/photos/{id}":                    {200, 200, 200, 200},
+	"GET /v1/service-plan":                   {200, 200, 200, 200},
+	"GET /v1/properties/{id}/visits":         {200, 200, 200, 200},
+	"GET /v1/properties/{id}/technicians":    {200, 403, 403, 403},
+	"GET /v1/properties/{id}/sensor-checks":  {200, 200, 200, 200},
+	"POST /v1/properties/{id}/sensor-checks": {201, 201, 403, 403},
+	"GET /v1/properties/{id}/pump-tests":     {200, 200, 200, 200},
+	"POST /v1/properties/{id}/pump-tests":    {201, 201, 403, 403},
+	"POST /v1/sensor-checks/{id}/withdraw":   {204, 403, 403, 403},
+	"POST /v1/pump-tests/{id}/withdraw":      {204, 403, 403, 403},
 	"GET /v1/quarantine":                     {200, 403, 403, 403},
 	"GET /v1/quarantine/{id}":                {200, 403, 403, 403},
 	"POST /v1/quarantine/{id}/replay":        {200, 403, 403, 403},
@@ -49,6 +73,15 @@ var access = map[string][4]int{
 
 // open routes need no token.
 var open = []string{"GET /healthz", "GET /metrics", "GET /readyz", "GET /v1/openapi.json"}
+
+// onePixel is a whole PNG.
+var onePixel = func() string {
+	var b bytes.Buffer
+	if err := png.Encode(&b, image.NewGray(image.Rect(0, 0, 1, 1))); err != nil {
+		panic(err)
+	}
+	return b.String()
+}()
 
 var tokens = [4]string{viewtest.ManagerToken, viewtest.TechnicianToken, viewtest.OwnerToken, viewtest.WarrantyToken}
 
@@ -66,6 +99,22 @@ func at(route, id string) request {
 		}
 	case "POST /v1/alarms/{id}/shelve":
 		q.body = `{"until":"2026-07-15T12:00:00Z","note":"part ordered"}`
+	case "POST /v1/visits":
+		q.body = `{"property":"heron-07","kind":"repair","reason":"float sticks"}`
+	case "POST /v1/visits/{id}/findings", "POST /v1/visits/{id}/sign-off":
+		q.body = `{"findings":"all clear","work":["filter"]}`
+	case "POST /v1/visits/{id}/cancel", "POST /v1/sensor-checks/{id}/withdraw", "POST /v1/pump-tests/{id}/withdraw":
+		q.body = `{"note":"the other house"}`
+	case "POST /v1/visits/{id}/readings":
+		q.body = `{"quantity":"rh","value":52.5}`
+	case "POST /v1/visits/{id}/parts":
+		q.body = `{"part":"float switch"}`
+	case "POST /v1/visits/{id}/photos":
+		q.body, q.header = onePixel, map[string]string{"Content-Type": "image/png"}
+	case "POST /v1/properties/{id}/sensor-checks":
+		q.body = `{"point":"north-bay","salt":"NaCl","temp_c":21.5,"read_pct":76.8}`
+	case "POST /v1/properties/{id}/pump-tests":
+		q.body = `{"method":"float","ran":true}`
 	case "POST /v1/alarms/{id}/out-of-service":
 		q.body = `{"note":"unit away for repair"}`
 	}
@@ -78,6 +127,18 @@ func ids(route string) (own, foreign, unknown string) {
 	switch {
 	case strings.Contains(route, "/alarms/"):
 		return "106", "104", "999999"
+	case strings.HasSuffix(route, "/start"), strings.HasSuffix(route, "/cancel"), strings.HasSuffix(route, "/change"):
+		return "heron-07.v2", "plover-21.v1", "heron-07.v99"
+	case strings.Contains(route, "POST /v1/visits/"):
+		return "heron-07.v3", "plover-21.v1", "heron-07.v99"
+	case strings.Contains(route, "/visits/"):
+		return "heron-07.v1", "plover-21.v1", "heron-07.v99"
+	case strings.Contains(route, "/photos/"):
+		return "heron-07.p1", "plover-21.p1", "heron-07.p99"
+	case strings.Contains(route, "/sensor-checks/"):
+		return "heron-07.c1", "plover-21.c1", "heron-07.c99"
+	case strings.Contains(route, "/pump-tests/"):
+		return "heron-07.t1", "plover-21.t1", "heron-07.t99"
 	case strings.Contains(route, "/quarantine/"):
 		return "2", "2", "999999"
 	case strings.Contains(route, "/regional-events/"):

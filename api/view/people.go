@@ -54,14 +54,17 @@ const (
 	Quarantine   // list, replay and discard what could not be used
 	ReadGateways // how the gateways of a property are doing
 	SeeOwner     // the owner's way of being reached
+	ReadVisits   // visits, sensor checks, pump tests and what service is due
+	RecordVisits // begin, record and sign off visits
+	PlanVisits   // plan, assign, change and cancel visits, take back records
 	ReadLoad     // what the fleet's alarms ask of those who answer them
 )
 
 var allowed = map[Role][]Action{
-	Manager:    {Read, Acknowledge, Shelve, WriteFleet, Quarantine, ReadGateways, SeeOwner, ReadLoad},
-	Technician: {Read, Acknowledge, Shelve, ReadGateways},
-	OwnerRole:  {Read, Acknowledge, SeeOwner},
-	Warranty:   {Read},
+	Manager:    {Read, Acknowledge, Shelve, WriteFleet, Quarantine, ReadGateways, SeeOwner, ReadLoad, ReadVisits, RecordVisits, PlanVisits},
+	Technician: {Read, Acknowledge, Shelve, ReadGateways, ReadVisits, RecordVisits},
+	OwnerRole:  {Read, Acknowledge, SeeOwner, ReadVisits},
+	Warranty:   {Read, ReadVisits},
 }
 
 // May says whether the role allows the action at all; which objects it may be

@@ -17,6 +17,9 @@ type Source interface {
 	Readings
 	Alarms
 	Regional
+	Visits
+	FieldRecords
+	ServicePlanner
 	QuarantineList
 	Health
 }

@@ -34,6 +34,7 @@ func New() *Fleet {
 	f.addAlarms()
 	f.addQuarantine()
 	f.addEvents()
+	f.addVisits()
 	return f
 }
 

@@ -37,6 +37,7 @@ type Series struct {
 // Fleet is a view.Source in memory. Its fields may be changed before use.
 type Fleet struct {
 	mu          sync.Mutex
+	visits      visits
 	People      map[string]view.Principal
 	Props       []view.Property // ordered by id
 	Values      map[Series][]view.Reading

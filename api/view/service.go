@@ -1,0 +1,68 @@
+package view
+
+import (
+	"cmp"
+	"context"
+	"slices"
+	"strconv"
+	"time"
+
+	"underkeep/store/visit"
+)
+
+// ServiceQuery selects a page of what service is due.
+type ServiceQuery struct {
+	Property string
+	Area     string
+	Within   int  // days; what is due later is left out. Overdue is always in.
+	ByArea   bool // by area, and by urgency in each; else by urgency
+	After    string
+	Limit    int
+}
+
+// ServiceItem is one task at one property.
+type ServiceItem struct {
+	Property string
+	Name     string
+	Area     string
+	visit.Due
+}
+
+// ServicePlanner knows what is due where.
+type ServicePlanner interface {
+	ServicePlan(ctx context.Context, scope Scope, q ServiceQuery) ([]ServiceItem, string, error)
+}
+
+// PlanService orders what is due over a fleet. named gives the name and the
+// area of a property, terms what was agreed for it.
+func PlanService(hs []visit.History, terms func(property string) visit.Terms, named func(property string) (name, area string), q ServiceQuery, now time.Time) ([]ServiceItem, string, error) {
+	var all []ServiceItem
+	for _, h := range hs {
+		for _, d := range visit.Plans(h, terms(h.Property), now) {
+			if d.Days > q.Within {
+				continue
+			}
+			name, area := named(h.Property)
+			all = append(all, ServiceItem{Property: h.Property, Name: name, Area: area, Due: d})
+		}
+	}
+	slices.SortStableFunc(all, func(a, b ServiceItem) int {
+		byArea := 0
+		if q.ByArea {
+			byArea = cmp.Compare(a.Area, b.Area)
+		}
+		return cmp.Or(byArea, visit.Urgency(a.Due, b.Due), cmp.Compare(a.Property, b.Property))
+	})
+	from := 0
+	if q.After != "" {
+		n, err := strconv.Atoi(q.After)
+		if err != nil || n < 0 {
+			return nil, "", ErrInvalid
+		}
+		from = min(n, len(all))
+	}
+	if rest := all[from:]; len(rest) > q.Limit {
+		return rest[:q.Limit], strconv.Itoa(from + q.Limit), nil
+	}
+	return all[from:], "", nil
+}
