@@ -76,6 +76,9 @@ type PumpTest struct {
 	DrawDownS float64
 }
 
+// Gap is a time of receipt, Unix µs, in which nobody listened.
+type Gap struct{ From, To int64 }
+
 // Input of one step. Readings must be sorted by (At, Series) and must not lie
 // before EvaluatedTo; for late data the caller rewinds to a checkpoint first
 // and hands in everything since.
@@ -88,9 +91,10 @@ type Input struct {
 	// Watermark is the receipt time up to which absence may be judged: the
 	// clock in the live service. It never runs backwards.
 	Watermark time.Time
-	// ListeningSince is when the service last began to listen; silence before
-	// it is not held against anybody. Zero: always.
-	ListeningSince time.Time
+	// Deaf are times in which the service itself did not listen, sorted:
+	// silence in them is not held against anybody. Those that are accounted for
+	// may come again.
+	Deaf []Gap
 	// CheckpointAfter asks for one more checkpoint, right after the readings of
 	// this event time: the next piece of a gateway's backlog then costs little.
 	CheckpointAfter time.Time

@@ -41,6 +41,8 @@ type Message struct {
 	Contact  Contact
 	Refusals []Refusal
 	Tests    []PumpTest // recorded then, in any order
+	// Deaf ends at Received: nobody listened in it. Such a message brings nothing else.
+	Deaf []Gap
 	// Silent marks a message that is no sign of life, such as a retained
 	// presence seen again.
 	Silent bool
@@ -48,6 +50,11 @@ type Message struct {
 
 // Receive takes the next message; messages come in order of receipt.
 func (r *Replay) Receive(m Message) error {
+	if len(m.Deaf) > 0 {
+		r.sleep(timeAt(m.Deaf[0].From))
+		r.step(Input{Watermark: m.Received, Deaf: m.Deaf})
+		return nil
+	}
 	r.sleep(m.Received)
 	r.now = m.Received
 	in := Input{Watermark: m.Received, Refusals: m.Refusals}

@@ -49,49 +49,59 @@ func (r *receiptState) fit(e *engine) {
 // listen brings the receipt side to the watermark.
 func (e *engine) listen(in *Input, watermark int64) {
 	r := &e.receipt
-	since := int64(0)
-	if !in.ListeningSince.IsZero() {
-		since = in.ListeningSince.UnixMicro()
-	}
-	e.excuse(since)
-	refusals := in.Refusals
+	refusals, deaf := in.Refusals, in.Deaf
 	arrived := arrivals(in)
 	for _, c := range in.Contacts {
 		for len(refusals) > 0 && refusals[0].At <= c.At {
 			e.refuse(refusals[0])
 			refusals = refusals[1:]
 		}
+		deaf = e.excuse(deaf, c.At)
 		e.elapse(c.At - 1) // what comes just in time ends no silence
 		e.hear(c, arrived)
 	}
 	for _, f := range refusals {
 		e.refuse(f)
 	}
+	e.excuse(deaf, watermark)
 	e.elapse(watermark)
 	r.Watermark = max(r.Watermark, watermark)
 }
 
-// excuse forgives silence from before the service began to listen.
-func (e *engine) excuse(since int64) {
+// excuse forgives the silence of times that ended by a receipt time and in which
+// the service did not listen. What was silent for too long before is called
+// first. It returns the times that are left.
+func (e *engine) excuse(deaf []Gap, by int64) []Gap {
 	r := &e.receipt
-	if since <= r.Watermark || r.Watermark == 0 {
-		return
+	for len(deaf) > 0 && deaf[0].To <= by {
+		from, to := max(deaf[0].From, r.Watermark), deaf[0].To
+		deaf = deaf[1:]
+		if to <= from {
+			continue // accounted for
+		}
+		e.elapse(from)
+		e.forgive(to-from, to)
+		r.Watermark = to
 	}
-	gap := since - r.Watermark
+	return deaf
+}
+
+// forgive moves on by a gap what was last heard before its end.
+func (e *engine) forgive(gap, end int64) {
+	r := &e.receipt
 	for i := range r.Gateways {
-		if g := &r.Gateways[i]; g.Last != 0 {
-			g.Last = min(g.Last+gap, since)
+		if g := &r.Gateways[i]; g.Last != 0 && g.Last < end {
+			g.Last = min(g.Last+gap, end)
 			if g.Offline != 0 {
 				g.Offline += gap
 			}
 		}
 	}
 	for i := range r.Points {
-		if p := &r.Points[i]; p.QuietFrom != 0 {
-			p.QuietFrom += gap
+		if p := &r.Points[i]; p.QuietFrom != 0 && p.QuietFrom < end {
+			p.QuietFrom = min(p.QuietFrom+gap, end)
 		}
 	}
-	r.Watermark = since
 }
 
 // hear takes one contact at its receipt time.

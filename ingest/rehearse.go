@@ -68,8 +68,8 @@ func RehearseEach(recording io.Reader, descriptions ...[]site.Property) ([]*Rehe
 // differ from d in their limits only. Messages arrive as they did: by the
 // receipts of their readings. The evaluator begins at from and knows nothing of
 // before: windows, baselines and what it learns of rain fill from there on. It
-// ends at to, or at the last receipt where that is later. What was refused is
-// not part of it.
+// ends at to, or at the last receipt where that is later. Refusals, pump tests
+// and times in which the service did not listen are part of it, as they were live.
 func RehearseStored(ctx context.Context, st *store.Store, d alerting.Description, from, to time.Time, descriptions ...[]site.Property) ([]*Rehearsal, error) {
 	out := make([]*Rehearsal, len(descriptions))
 	for i, versions := range descriptions {
@@ -291,8 +291,10 @@ func (d *drafter) add(in *store.Delivery) {
 	d.readings += len(in.Readings)
 	m.Silent = in.Presence == store.PresenceNone && len(in.Readings) == 0 && len(in.Refused) == 0
 	for _, f := range in.Refused {
-		m.Refusals = append(m.Refusals, alerting.Refusal{At: us, Point: f.Point, Quantity: f.Quantity, Value: f.Value, Gateway: gateway,
-			Impossible: f.Reason == store.ReasonImpossible})
+		if r, ok := store.JudgedRefusal(f.Reason, f.Point); ok {
+			r.At, r.Quantity, r.Value, r.Gateway = us, f.Quantity, f.Value, gateway
+			m.Refusals = append(m.Refusals, r)
+		}
 	}
 	d.out.messages = append(d.out.messages, m)
 }

@@ -86,7 +86,7 @@ func (e *evaluator) put(num int32, j *judged) {
 // properties mean that there is nothing to do. Any number of workers on any
 // number of machines may call it at once; each property is in one hand only.
 func (s *Store) EvaluateDue(ctx context.Context, now time.Time) (Evaluated, error) {
-	watermark, since, err := s.horizon(ctx, now)
+	watermark, err := s.horizon(ctx, now)
 	if err != nil {
 		return Evaluated{}, err
 	}
@@ -94,7 +94,7 @@ func (s *Store) EvaluateDue(ctx context.Context, now time.Time) (Evaluated, erro
 	if err != nil || len(nums) == 0 {
 		return Evaluated{}, err
 	}
-	r := round{s: s, now: now, watermark: watermark, since: since}
+	r := round{s: s, now: now, watermark: watermark}
 	out, err := r.runRetrying(ctx, nums)
 	if err == nil || ctx.Err() != nil || mayPass(err) {
 		return out, err

@@ -6,6 +6,8 @@ import (
 	"time"
 
 	"github.com/jackc/pgx/v5"
+
+	"underkeep/alerting"
 )
 
 const (
@@ -63,17 +65,45 @@ func listening(ctx context.Context, q querier, now time.Time) (last, since time.
 }
 
 // horizon is the receipt time up to which silence may be judged at the time
-// now, and since when there was somebody to hear. It is the clock while any
-// instance listens and stands still while none does.
-func (s *Store) horizon(ctx context.Context, now time.Time) (watermark, since time.Time, err error) {
+// now. It is the clock while any instance listens and stands still while none
+// does.
+func (s *Store) horizon(ctx context.Context, now time.Time) (time.Time, error) {
 	last, since, err := listening(ctx, s.evaluation, now)
 	if err != nil {
-		return time.Time{}, time.Time{}, fmt.Errorf("ask who listens: %w", err)
+		return time.Time{}, fmt.Errorf("ask who listens: %w", err)
 	}
 	if since.IsZero() && !last.IsZero() {
-		return last, time.Time{}, nil
+		return last, nil
 	}
-	return now, since, nil
+	return now, nil
+}
+
+// loadDeaf brings the times in which nobody listened since the least advanced
+// of the jobs was evaluated.
+func (r *round) loadDeaf(ctx context.Context, tx pgx.Tx) (err error) {
+	from := r.watermark
+	for _, j := range r.jobs {
+		from = earlier(from, j.watermark)
+	}
+	r.deaf, err = deafTimes(ctx, tx, from, r.watermark)
+	return err
+}
+
+// deafTimes are the times in which nobody listened that ended in (from, to].
+func deafTimes(ctx context.Context, q Queryer, from, to time.Time) ([]alerting.Gap, error) {
+	rows, err := q.Query(ctx, `SELECT from_at, to_at FROM deaf WHERE to_at > $1 AND to_at <= $2 ORDER BY to_at`, from, to)
+	if err != nil {
+		return nil, fmt.Errorf("load times of deafness: %w", err)
+	}
+	out, err := pgx.CollectRows(rows, func(r pgx.CollectableRow) (alerting.Gap, error) {
+		var from, to time.Time
+		err := r.Scan(&from, &to)
+		return alerting.Gap{From: from.UnixMicro(), To: to.UnixMicro()}, err
+	})
+	if err != nil {
+		return nil, fmt.Errorf("load times of deafness: %w", err)
+	}
+	return out, nil
 }
 
 // KeepListening beats until ctx ends, whenever listens says that messages can

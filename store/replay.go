@@ -11,6 +11,7 @@ import (
 	"github.com/jackc/pgx/v5"
 
 	"underkeep/alerting"
+	"underkeep/store/site"
 )
 
 // replaySQL streams readings as they came: those of one message share receipt
@@ -31,8 +32,9 @@ func (s *Store) Description(property string) (alerting.Description, error) {
 // EachMessage calls f for what a property's gateways said, in order of receipt:
 // its readings with event times in [from, to), put together into messages by
 // receipt and gateway, and between them presence, messages that brought
-// nothing new, and pump tests when they were recorded, at the latest at to. So a contact is the receipt of readings, or an entry of its own.
-// f must not keep a message's readings. It stops with f's error.
+// nothing new, refusals, times in which nobody listened, and pump tests when
+// they were recorded, at the latest at to. So a contact is the receipt of
+// readings, or an entry of its own. f must not keep a message's readings. It stops with f's error.
 func (s *Store) EachMessage(ctx context.Context, property string, from, to time.Time, f func(alerting.Message) error) error {
 	p, ok := s.Registry().Property(property)
 	if !ok {
@@ -40,7 +42,7 @@ func (s *Store) EachMessage(ctx context.Context, property string, from, to time.
 	}
 	m := &messages{f: f}
 	var err error
-	if m.tests, err = s.recordedTests(ctx, p.Num, from, to); err == nil {
+	if m.others, err = s.otherMessages(ctx, p, from, to); err == nil {
 		m.contacts, err = s.contacts(ctx, p, from, to)
 	}
 	if err == nil {
@@ -107,7 +109,7 @@ type messages struct {
 	f        func(alerting.Message) error
 	readings []alerting.Reading // of one receipt and gateway
 	contacts []alerting.Contact // still to come
-	tests    []alerting.Message // likewise
+	others   []alerting.Message // likewise, by receipt: refusals, pump tests, times of deafness
 }
 
 func (m *messages) take(r alerting.Reading) error {
@@ -145,7 +147,7 @@ func (m *messages) silent(before int64) error {
 		n = len(m.contacts)
 	}
 	for _, c := range m.contacts[:n] {
-		if err := m.tested(c.At); err != nil {
+		if err := m.other(c.At); err != nil {
 			return err
 		}
 		if err := m.f(alerting.Message{Received: time.UnixMicro(c.At).UTC(), Contact: c}); err != nil {
@@ -153,16 +155,66 @@ func (m *messages) silent(before int64) error {
 		}
 	}
 	m.contacts = m.contacts[n:]
-	return m.tested(before)
+	return m.other(before)
 }
 
-// tested hands on the pump tests that were recorded before a receipt time.
-func (m *messages) tested(before int64) error {
-	for len(m.tests) > 0 && m.tests[0].Received.UnixMicro() < before {
-		if err := m.f(m.tests[0]); err != nil {
+// other hands on what else was known before a receipt time.
+func (m *messages) other(before int64) error {
+	for len(m.others) > 0 {
+		at := m.others[0].Received.UnixMicro()
+		if deaf := len(m.others[0].Deaf) > 0; at > before || at == before && !deaf {
+			return nil
+		}
+		if err := m.f(m.others[0]); err != nil {
 			return err
 		}
-		m.tests = m.tests[1:]
+		m.others = m.others[1:]
 	}
 	return nil
+}
+
+// otherMessages are pump tests, refusals and times of deafness, by receipt.
+func (s *Store) otherMessages(ctx context.Context, p *Registered, from, to time.Time) ([]alerting.Message, error) {
+	out, err := s.recordedTests(ctx, p.Num, from, to)
+	if err != nil {
+		return nil, err
+	}
+	refusals, err := s.refusals(ctx, p, from, to)
+	if err != nil {
+		return nil, err
+	}
+	deaf, err := deafTimes(ctx, s.api, from, to)
+	if err != nil {
+		return nil, err
+	}
+	out = append(out, refusals...)
+	for _, g := range deaf {
+		out = append(out, alerting.Message{Received: time.UnixMicro(g.To).UTC(), Deaf: []alerting.Gap{g}, Silent: true})
+	}
+	slices.SortStableFunc(out, func(a, b alerting.Message) int { return a.Received.Compare(b.Received) })
+	return out, nil
+}
+
+// refusals are the records of [from, to) that were refused for value or time,
+// one message each. That their gateway spoke is a contact of its own.
+func (s *Store) refusals(ctx context.Context, p *Registered, from, to time.Time) ([]alerting.Message, error) {
+	rows, err := s.api.Query(ctx, `SELECT received_at, topic, reason, coalesce(point, ''), coalesce(quantity, 0), coalesce(value, 'NaN') FROM quarantine
+		WHERE property_id = $1 AND received_at >= $2 AND received_at < $3 ORDER BY received_at, point, quantity, quarantine_id`, p.Num, from, to)
+	if err != nil {
+		return nil, err
+	}
+	var out []alerting.Message
+	var received time.Time
+	var topic, point string
+	var reason Reason
+	var quantity int16
+	var value float64
+	_, err = pgx.ForEachRow(rows, []any{&received, &topic, &reason, &point, &quantity, &value}, func() error {
+		if f, ok := JudgedRefusal(reason, point); ok {
+			f.At, f.Quantity, f.Value, f.Gateway = received.UnixMicro(), site.Quantity(quantity), value, gatewayOf(p, topic)
+			out = append(out, alerting.Message{Received: received.UTC(), Refusals: []alerting.Refusal{f}, Silent: true})
+		}
+		return nil
+	})
+	return out, err
 }

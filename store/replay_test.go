@@ -2,6 +2,9 @@ package store
 
 import (
 	"errors"
+	"fmt"
+	"slices"
+	"strings"
 	"testing"
 	"time"
 
@@ -66,5 +69,136 @@ func TestEachMessageComesAsItCame(t *testing.T) {
 	}
 	if err := s.EachMessage(t.Context(), "no-such", from, testNow, nil); !errors.Is(err, ErrNotFound) {
 		t.Errorf("%v", err)
+	}
+}
+
+// live is a property under the service, minute by minute.
+type live struct {
+	t     *testing.T
+	s     *Store
+	now   time.Time
+	wrong int // refused readings so far
+}
+
+// hear records a message and evaluates; with beats in between, as the service does.
+func (l *live) hear(rs []Reading, refused ...Refusal) {
+	record(l.t, l.s, Delivery{Property: "heron-07", Gateway: "main", Received: l.now, Readings: rs, Refused: refused})
+	evaluateAll(l.t, l.s, l.now)
+}
+
+func (l *live) beat() {
+	if err := l.s.Beat(l.t.Context(), l.now); err != nil {
+		l.t.Fatal(err)
+	}
+	evaluateAll(l.t, l.s, l.now)
+}
+
+// wait lets minutes go by; the service listens or not.
+func (l *live) wait(minutes int, listening bool) {
+	for range minutes {
+		l.now = l.now.Add(20 * time.Second)
+		for range 2 {
+			if listening {
+				l.beat()
+			}
+			l.now = l.now.Add(20 * time.Second)
+		}
+		if listening {
+			l.beat()
+		}
+	}
+}
+
+func (l *live) air(at time.Time, v, temp float64) []Reading {
+	return []Reading{{Point: "north-bay", Quantity: site.RH, At: at, Value: v}, {Point: "north-bay", Quantity: site.AirTemp, At: at, Value: temp}}
+}
+
+// impossible is a reading of the south bay that was refused for its value.
+func (l *live) impossible() Refusal {
+	l.wrong++
+	return Refusal{Topic: "underkeep/1/heron-07/main/readings", Payload: []byte("[]"), PayloadBytes: 2, Point: "south-bay", Quantity: site.RH,
+		Reason: ReasonImpossible, Detail: fmt.Sprintf("impossible, number %d", l.wrong), At: l.now, Value: 140 + float64(l.wrong)}
+}
+
+// play is half a day: cold air, a time in which the service is deaf, a gateway
+// that falls silent and forwards later, values that cannot be.
+func (l *live) play() {
+	l.beat()
+	for i := range 90 { // seven and a half hours
+		temp := 20.0
+		if i >= 5 && i < 25 || i >= 50 && i < 68 {
+			temp = 2
+		}
+		switch {
+		case i == 30: // twenty minutes of silence, then the service is away for an hour
+			l.wait(20, true)
+			l.wait(60, false)
+			l.beat()
+		case i == 60: // silent for fifty minutes, and forwards
+			l.wait(50, true)
+			l.hear(l.air(l.now.Add(-25*time.Minute), 56, temp))
+		}
+		var refused []Refusal
+		if i >= 70 && i < 83 {
+			refused = append(refused, l.impossible())
+		}
+		l.hear(l.air(l.now, 56, temp), refused...)
+		l.wait(5, true)
+	}
+	l.wait(40, true)
+}
+
+// Rehearsed over what it stored, the evaluator raises what the live service
+// raised, at the times at which it did: its own deafness is held against
+// nobody, late data is late again, and what was refused speaks against the sensor.
+func TestHistoryRehearsedEqualsWhatWasLive(t *testing.T) {
+	t.Parallel()
+	s := openTest(t)
+	withCottages(t, s, "heron-07")
+	begin := testNow.Add(-14 * time.Hour).Truncate(time.Hour)
+	l := &live{t: t, s: s, now: begin}
+	l.play()
+	d, err := s.Description("heron-07")
+	if err != nil {
+		t.Fatal(err)
+	}
+	r := alerting.NewReplay(d)
+	if err := s.EachMessage(t.Context(), "heron-07", begin.Add(-time.Hour), l.now, r.Receive); err != nil {
+		t.Fatal(err)
+	}
+	r.Pass(l.now)
+	var want []alerting.Alarm
+	for _, a := range alarms(t, s, AlarmQuery{Now: l.now}) {
+		want = append(want, a.Alarm)
+	}
+	got := r.Alarms()
+	byCondition := func(a, b alerting.Alarm) int {
+		if c := a.RaisedAt.Compare(b.RaisedAt); c != 0 {
+			return c
+		}
+		return strings.Compare(string(a.Condition)+a.Point, string(b.Condition)+b.Point)
+	}
+	slices.SortFunc(want, byCondition)
+	slices.SortFunc(got, byCondition)
+	for i := range want {
+		if len(want[i].Remarks) == 0 {
+			want[i].Remarks = nil // the database knows no difference
+		}
+	}
+	for i := range min(len(want), len(got)) {
+		if apart := got[i].KnownAt.Sub(want[i].KnownAt).Abs(); apart > time.Minute {
+			t.Errorf("%s known %s apart; a timer is looked at every twenty seconds here", got[i].Condition, apart)
+		}
+		got[i].KnownAt = want[i].KnownAt
+	}
+	kinds := map[site.Condition]int{}
+	for _, a := range want {
+		kinds[a.Condition]++
+	}
+	if kinds[site.GatewaySilent] != 2 || kinds[site.FreezeRisk] != 1 || kinds[site.PointSilent] != 1 || kinds[site.SensorSuspect] != 2 {
+		t.Errorf("the live service raised %v; want two silences (and none for its own), one silent point, frost, two suspect sensors", kinds)
+	}
+	if diff := cmp.Diff(want, got); diff != "" {
+		t.Errorf("live (-) and rehearsed (+) differ:\n%s", diff)
 	}
 }

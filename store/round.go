@@ -17,7 +17,7 @@ type round struct {
 	s         *Store
 	now       time.Time
 	watermark time.Time
-	since     time.Time // when somebody began to listen
+	deaf      []alerting.Gap // times in which nobody listened, as far as they may not be accounted for
 	jobs      []*job
 	out       Evaluated
 }
@@ -114,7 +114,7 @@ func (r *round) run(ctx context.Context, nums []int32) (Evaluated, error) {
 			return err
 		}
 		for _, load := range []func(context.Context, pgx.Tx) error{
-			r.takeDue, r.restore, r.rewind, r.loadReadings, r.loadTests, r.loadContacts, r.loadRefusals, r.loadLedgers,
+			r.takeDue, r.loadDeaf, r.restore, r.rewind, r.loadReadings, r.loadTests, r.loadContacts, r.loadRefusals, r.loadLedgers,
 		} {
 			if err := load(ctx, tx); err != nil {
 				return err
@@ -379,7 +379,7 @@ func (r *round) step(j *job) error {
 	if j.watermark.After(in.Watermark) {
 		in.Watermark = j.watermark
 	}
-	in.ListeningSince = r.since
+	in.Deaf = r.deaf
 	for _, c := range in.Contacts {
 		// The clock of another machine may be ahead, or nobody listens any
 		// more: what was received cannot be ahead of the horizon.

@@ -219,11 +219,9 @@ func (r *round) loadRefusals(ctx context.Context, tx pgx.Tx) error {
 	var value float64
 	_, err = pgx.ForEachRow(rows, []any{&num, &received, &topic, &reason, &point, &quantity, &value}, func() error {
 		j := r.job(num)
-		impossible := reason == ReasonImpossible
-		atTime := reason == ReasonTimeAhead || reason == ReasonTimeTooEarly || reason == ReasonTimeRelative
-		if point != "" && (impossible || atTime) {
-			j.input.Refusals = append(j.input.Refusals, alerting.Refusal{At: received.UnixMicro(), Point: point,
-				Quantity: site.Quantity(quantity), Value: value, Impossible: impossible, Gateway: j.gatewayOf(topic)})
+		if f, ok := JudgedRefusal(reason, point); ok {
+			f.At, f.Quantity, f.Value, f.Gateway = received.UnixMicro(), site.Quantity(quantity), value, gatewayOf(j.reg, topic)
+			j.input.Refusals = append(j.input.Refusals, f)
 		}
 		return nil
 	})
@@ -238,13 +236,21 @@ func (r *round) loadRefusals(ctx context.Context, tx pgx.Tx) error {
 	return nil
 }
 
+// JudgedRefusal says whether a refusal speaks against a sensor: an impossible
+// value, or a time that cannot be.
+func JudgedRefusal(reason Reason, point string) (f alerting.Refusal, ok bool) {
+	f.Point, f.Impossible = point, reason == ReasonImpossible
+	atTime := reason == ReasonTimeAhead || reason == ReasonTimeTooEarly || reason == ReasonTimeRelative
+	return f, point != "" && (f.Impossible || atTime)
+}
+
 // gatewayOf finds the gateway in a topic, 0 where it names none.
-func (j *job) gatewayOf(topic string) uint16 {
+func gatewayOf(p *Registered, topic string) uint16 {
 	parts := strings.Split(topic, "/")
 	if len(parts) < 4 {
 		return 0
 	}
-	return j.reg.speaker(j.reg.gatewayByName[parts[3]])
+	return p.speaker(p.gatewayByName[parts[3]])
 }
 
 // loadLedgers brings the alarms that are open or ended since the time from which

@@ -4,6 +4,7 @@ import (
 	"bufio"
 	"context"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"io"
 	"os"
@@ -63,6 +64,9 @@ func runRehearse(ctx context.Context, args []string, stdout, stderr io.Writer) i
 	r, err := f.rehearse(ctx, cfg, stderr)
 	if err != nil {
 		fmt.Fprintf(stderr, "underkeep rehearse: %v\n", err)
+		if errors.Is(err, errNoHistory) {
+			return exitNo
+		}
 		return exitUsage
 	}
 	if err := f.write(stdout, stderr, r); err != nil {
@@ -72,14 +76,21 @@ func runRehearse(ctx context.Context, args []string, stdout, stderr io.Writer) i
 	return exitOK
 }
 
+// errNoHistory marks failures of the database: what was asked for is not wrong.
+var errNoHistory = errors.New("the stored history cannot be read")
+
 // rehearse gives one rehearsal, or with limits a second one beside it.
 func (f *rehearseFlags) rehearse(ctx context.Context, cfg *config, stderr io.Writer) (out []*ingest.Rehearsal, err error) {
 	if f.id != "" {
-		err = cfg.withStore(ctx, stderr, func(st *store.Store) error {
-			out, err = f.stored(ctx, st)
+		var wrong error // with what was asked for
+		err = cfg.withStore(ctx, stderr, func(st *store.Store) (err error) {
+			out, wrong, err = f.stored(ctx, st)
 			return err
 		})
-		return out, err
+		if err != nil {
+			return nil, fmt.Errorf("%w: %w", errNoHistory, err)
+		}
+		return out, wrong
 	}
 	versions, err := readVersions(f.file)
 	if err != nil {
@@ -97,28 +108,37 @@ func (f *rehearseFlags) rehearse(ctx context.Context, cfg *config, stderr io.Wri
 	return ingest.RehearseEach(in, descriptions...)
 }
 
-func (f *rehearseFlags) stored(ctx context.Context, st *store.Store) ([]*ingest.Rehearsal, error) {
+// stored tells apart what is wrong with the question and what with the database.
+func (f *rehearseFlags) stored(ctx context.Context, st *store.Store) (out []*ingest.Rehearsal, wrong, err error) {
 	d, err := st.Description(f.id)
-	if err != nil {
-		return nil, err
+	if errors.Is(err, store.ErrNotFound) {
+		return nil, err, nil
 	}
+	if err != nil {
+		return nil, nil, err
+	}
+	from, to, descriptions, wrong := f.span(d)
+	if wrong != nil {
+		return nil, wrong, nil
+	}
+	out, err = ingest.RehearseStored(ctx, st, d, from, to, descriptions...)
+	return out, nil, err
+}
+
+// span is what is to be rehearsed.
+func (f *rehearseFlags) span(d alerting.Description) (from, to time.Time, descriptions [][]site.Property, err error) {
 	last := d.Versions[len(d.Versions)-1]
-	from, err := timeFlag("--from", f.from, last.Zone(), last.Installed.In(last.Zone()))
-	if err != nil {
-		return nil, err
+	if from, err = timeFlag("--from", f.from, last.Zone(), last.Installed.In(last.Zone())); err != nil {
+		return from, to, nil, err
 	}
-	to, err := timeFlag("--to", f.to, last.Zone(), time.Now())
-	if err != nil {
-		return nil, err
+	if to, err = timeFlag("--to", f.to, last.Zone(), time.Now()); err != nil {
+		return from, to, nil, err
 	}
 	if !from.Before(to) {
-		return nil, fmt.Errorf("--from %s is not before --to %s", from.Format(time.RFC3339), to.Format(time.RFC3339))
+		return from, to, nil, fmt.Errorf("--from %s is not before --to %s", from.Format(time.RFC3339), to.Format(time.RFC3339))
 	}
-	descriptions, err := f.descriptions(d.Versions)
-	if err != nil {
-		return nil, err
-	}
-	return ingest.RehearseStored(ctx, st, d, from, to, descriptions...)
+	descriptions, err = f.descriptions(d.Versions)
+	return from, to, descriptions, err
 }
 
 // timeFlag reads an RFC 3339 time or a day, which begins at midnight in zone.

@@ -126,6 +126,15 @@ func TestRehearseRefusesWhatCannotBeMeant(t *testing.T) {
 	}
 }
 
+// What is asked for is right, the database is away: that is exit 1, not 2.
+func TestRehearseWithoutADatabase(t *testing.T) {
+	t.Parallel()
+	code, out, errs := rehearsed(t, "--database-url", "postgres://nobody@127.0.0.1:1/none?connect_timeout=1", "--property-id", "heron-07")
+	if code != exitNo || out != "" || !strings.Contains(errs, "cannot be read") {
+		t.Errorf("exit %d, %q, %q", code, out, errs)
+	}
+}
+
 // TestRehearseStoredHistory stores what the recording has and expects the same.
 func TestRehearseStoredHistory(t *testing.T) {
 	t.Parallel()
