@@ -1,6 +1,7 @@
 package alerting
 
 import (
+	"slices"
 	"testing"
 	"time"
 
@@ -112,4 +113,31 @@ func TestShortCyclingTeachesNoResponse(t *testing.T) {
 		t.Fatalf("short cycling: %+v", as)
 	}
 	tl.none(site.PumpSilentInRain)
+}
+
+// A gateway whose clock is wrong has the readings of all its points refused:
+// each is in doubt, each falls silent, and people are called once, for the clock.
+func TestAWrongClockIsOneCallOut(t *testing.T) {
+	t.Parallel()
+	tl := newTimeline(t)
+	tl.air("north", 0, 2*h, 50)
+	tl.air("south", 0, 2*h, 50)
+	for at := 2 * h; at < 7*h; at += 5 * min1 {
+		rt := tl.start.Add(at)
+		m := Message{Received: rt, Contact: Contact{At: rt.UnixMicro()}}
+		for _, point := range []string{"north", "south"} {
+			m.Refusals = append(m.Refusals, Refusal{At: rt.UnixMicro(), Point: point, Quantity: site.RH, Value: 50})
+		}
+		tl.queue = append(tl.queue, m)
+	}
+	suspect := tl.alarms(site.SensorSuspect)
+	silent := slices.DeleteFunc(tl.replay.Alarms(), func(a Alarm) bool { return a.Condition != site.PointSilent || a.Point != "north" && a.Point != "south" })
+	if len(suspect) != 2 || len(silent) != 2 {
+		t.Fatalf("in doubt %v, silent %v", suspect, silent)
+	}
+	for _, a := range append(suspect, silent...) {
+		if a.Causes[0].Cause != causeClock || a.CallOut != suspect[0].CallOut {
+			t.Errorf("%s of %s: first cause %s, call-out %s", a.Condition, a.Point, a.Causes[0].Cause, a.CallOut)
+		}
+	}
 }

@@ -41,6 +41,7 @@ const (
 	causeSensorDead          = "sensor-failed"
 	causeSensor              = "sensor-in-doubt"
 	causeRefused             = "readings-refused"
+	causeClock               = "gateway-clock-wrong"
 )
 
 // Advice is what goes with a cause: what it means, what to look at first, what
@@ -100,6 +101,7 @@ var adviceTable = []Advice{
 	{"sensor-jump", "The sensor jumped while nothing else moved.", "Its place and cable.", "Spare sensor.", cautionNone},
 	{"sensor-disagrees", "The sensor disagrees with all others.", "Salt check at the measured temperature.", "Salt check kit, spare sensor.", cautionNone},
 	{"gauge-blocked", "The rain gauge does not see the rain.", "Leaves or a nest in its funnel.", "Brush.", cautionNone},
+	{causeClock, "The gateway's clock is wrong.", "The gateway's date and time; power it off and on once, and see whether it gets its time from the network.", "Spare gateway.", cautionNone},
 	{causeRefused, "The sensor sends values or times that cannot be.", "Its clock and its firmware settings.", "Spare sensor.", cautionNone},
 }
 

@@ -65,6 +65,9 @@ func (e *engine) whyPointSilent(f *findings, point string) {
 			}
 		}
 	}
+	if k := indexBy(len(e.receipt.Points), func(k int) bool { return e.receipt.Points[k].Point == point }); k >= 0 {
+		e.whyClock(f, e.receipt.Points[k].Gateway)
+	}
 	f.add(0.5, causeSensorDead, "its gateway speaks, the sensor does not")
 }
 
@@ -80,7 +83,24 @@ func (e *engine) whySuspect(f *findings, point string) {
 		}
 	}
 	if slices.Contains(e.receipt.Suspects, point) {
+		if n := len(e.receipt.Refused); n > 0 && !e.receipt.Refused[n-1].Impossible {
+			e.whyClock(f, e.receipt.Refused[n-1].Gateway)
+		}
 		f.add(0.95, causeRefused, "readings refused for impossible values or times")
+	}
+}
+
+// whyClock: sensors do not know the time. Where several points of one gateway
+// are refused for it, it is the gateway's clock.
+func (e *engine) whyClock(f *findings, gateway uint16) {
+	var points []string
+	for _, r := range e.receipt.Refused {
+		if r.Gateway == gateway && !r.Impossible && !slices.Contains(points, r.Point) {
+			points = append(points, r.Point)
+		}
+	}
+	if len(points) >= 2 {
+		f.add(0.97, causeClock, fmt.Sprintf("times of %d points of its gateway were refused within a day", len(points)))
 	}
 }
 

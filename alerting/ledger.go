@@ -98,7 +98,7 @@ func byReceipt(a *Alarm) bool {
 	case site.GatewaySilent, site.PointSilent:
 		return true
 	case site.SensorSuspect:
-		return len(a.Causes) > 0 && a.Causes[0].Cause == causeRefused
+		return len(a.Causes) > 0 && (a.Causes[0].Cause == causeRefused || a.Causes[0].Cause == causeClock)
 	}
 	return false
 }

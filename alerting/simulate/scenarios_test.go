@@ -115,7 +115,7 @@ var faultScenarios = []scenario{
 		expect: expects{site.SensorSuspect: {"sensor-disagrees"}}},
 	{name: "sensor jumps", house: three, faults: []fault{{kind: simulate.SensorJump, point: "hatch", size: 36, long: 12 * hour}},
 		expect: expects{site.SensorSuspect: {"sensor-jump"}}},
-	{name: "clock wrong", faults: []fault{{kind: simulate.ClockWrong, long: 2 * day}}, expect: expects{site.SensorSuspect: {"readings-refused"}}},
+	{name: "clock wrong", faults: []fault{{kind: simulate.ClockWrong, long: 2 * day}}, expect: expects{site.SensorSuspect: {"gateway-clock-wrong"}}},
 	{name: "battery runs down", faults: []fault{{kind: simulate.BatteryFade, point: "north-bay"}}, house: func(c *simulate.Cottage) { c.Battery = true },
 		expect: expects{site.BatteryLow: {"battery-flat"}}},
 	{name: "duct bare", month: 6, traits: damp, faults: []fault{{kind: simulate.DuctBare, size: 8}}, house: func(c *simulate.Cottage) { c.Duct = true },
