@@ -8,6 +8,7 @@ import (
 
 	"github.com/fxamacker/cbor/v2"
 
+	"underkeep/alerting/water"
 	"underkeep/store/site"
 )
 
@@ -61,6 +62,13 @@ func (ev *Evaluator) LastPumpCycle() time.Time {
 		return timeAt(end)
 	}
 	return time.Time{}
+}
+
+// RainResponse is what the site's response to rain has learned so far; false where
+// no pump is described.
+func (ev *Evaluator) RainResponse() (water.Response, bool) {
+	pump := ev.e.pr.primary
+	return ev.e.st.Rain.Response, pump.run >= 0 || pump.on >= 0
 }
 
 // Late says whether a reading of this event time (Unix µs) comes too late to

@@ -32,6 +32,7 @@ var access = map[string][4]int{
 	"GET /v1/properties/{id}/gateways":       {200, 200, 403, 403},
 	"GET /v1/properties/{id}/limits":         {200, 200, 200, 200},
 	"GET /v1/properties/{id}/outlook":        {200, 200, 200, 200},
+	"GET /v1/properties/{id}/weather":        {200, 200, 200, 200},
 	"GET /v1/properties/{id}/live":           {200, 200, 200, 200},
 	"GET /v1/alarms":                         {200, 200, 200, 200},
 	"GET /v1/alarms/{id}":                    {200, 200, 200, 200},

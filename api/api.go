@@ -125,6 +125,7 @@ func (s *server) fleetRoutes(r chi.Router) {
 	r.With(s.may(view.ReadGateways), deadline(queryTimeout)).Get("/properties/{id}/gateways", s.listGateways)
 	r.With(read, deadline(queryTimeout)).Get("/properties/{id}/limits", s.listLimits)
 	r.With(read, deadline(queryTimeout)).Get("/properties/{id}/outlook", s.getOutlook)
+	r.With(read, deadline(queryTimeout)).Get("/properties/{id}/weather", s.getWeather)
 }
 
 func (s *server) alarmRoutes(r chi.Router) {

@@ -18,6 +18,7 @@ type outlookOut struct {
 	Note         string          `json:"note"`
 	Trends       []trendOut      `json:"trends"`
 	Pump         pumpOut         `json:"pump"`
+	Rain         rainOut         `json:"rain"`
 	Condensation condensationOut `json:"condensation"`
 }
 
@@ -126,7 +127,7 @@ func (s *server) getOutlook(w http.ResponseWriter, r *http.Request) {
 }
 
 func showOutlook(o outlook.Outlook, system site.UnitSystem) outlookOut {
-	out := outlookOut{At: stamp(o.At), Note: outlookNote, Trends: []trendOut{}, Pump: showPump(o.Pump, system)}
+	out := outlookOut{At: stamp(o.At), Note: outlookNote, Trends: []trendOut{}, Pump: showPump(o.Pump, system), Rain: showRain(o.Rain, system)}
 	for _, t := range o.Trends {
 		out.Trends = append(out.Trends, showTrend(t, system))
 	}

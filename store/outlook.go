@@ -6,7 +6,9 @@ import (
 	"fmt"
 	"time"
 
+	"underkeep/alerting"
 	"underkeep/alerting/outlook"
+	"underkeep/alerting/water"
 )
 
 // OutlookInput loads what the outlook of a property is figured from: its
@@ -32,9 +34,40 @@ func (s *Store) OutlookInput(ctx context.Context, scope Scope, id string, now ti
 			return outlook.Input{}, fmt.Errorf("outlook of %s: %w", id, err)
 		}
 	}
+	if in.Response, err = s.rainResponse(ctx, reg); err != nil {
+		return outlook.Input{}, fmt.Errorf("outlook of %s: %w", id, err)
+	}
 	in.Forecast, err = s.forecastFor(ctx, reg.Num, now)
 	if err != nil {
 		return outlook.Input{}, fmt.Errorf("outlook of %s: %w", id, err)
 	}
 	return in, nil
+}
+
+// rainResponse is what the evaluator has learned of a property's rain; nil where
+// there is no pump, or nothing was evaluated yet.
+func (s *Store) rainResponse(ctx context.Context, reg *Registered) (*water.Response, error) {
+	var state []byte
+	err := s.api.QueryRow(ctx, `SELECT state FROM evaluation WHERE property_id = $1`, reg.Num).Scan(&state)
+	if isNoRows(err) || err == nil && state == nil {
+		return nil, nil
+	}
+	if err != nil {
+		return nil, err
+	}
+	desc, err := describe(reg)
+	if err != nil {
+		return nil, err
+	}
+	var out *water.Response
+	err = guarded(reg.ID, func() {
+		ev := alerting.New(desc)
+		if ev.Restore(state) != nil {
+			return // written by another release; the next evaluation begins anew
+		}
+		if r, ok := ev.RainResponse(); ok {
+			out = &r
+		}
+	})
+	return out, err
 }

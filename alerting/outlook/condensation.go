@@ -181,9 +181,11 @@ func marginsOf(in Input, pt site.Point) margins {
 		if o.Outdoors && o.Has(site.RH) && o.Has(site.AirTemp) {
 			m.outTemp = get(o.ID, site.AirTemp)
 			m.outDew = dewPoints(m.outTemp, get(o.ID, site.RH))
-			break
+			return m
 		}
 	}
+	m.outTemp = get(site.StationPoint, site.AirTemp) // hourly: every other half hour is not known
+	m.outDew = dewPoints(m.outTemp, get(site.StationPoint, site.RH))
 	return m
 }
 

@@ -13,6 +13,7 @@ import (
 	"slices"
 	"time"
 
+	"underkeep/alerting/water"
 	"underkeep/store/site"
 )
 
@@ -37,6 +38,7 @@ type Input struct {
 	Now      time.Time
 	Series   map[Series][]Sample // by rising time, from Now - Back to Now
 	Forecast *Forecast           // nil: there is none
+	Response *water.Response     // the site's own response to rain, as learned so far; nil: not known
 }
 
 // Outlook of one property.
@@ -44,6 +46,7 @@ type Outlook struct {
 	At           time.Time
 	Trends       []PointTrend
 	Pump         Pump
+	Rain         Rain
 	Condensation Condensation
 }
 
@@ -81,12 +84,19 @@ func Wanted(p site.Property) []Series {
 			}
 		}
 	}
+	for _, q := range []site.Quantity{site.Rain, site.AirTemp, site.RH} {
+		out = append(out, Series{site.StationPoint, q})
+	}
 	return out
 }
 
 // Compute figures the outlook.
 func Compute(in Input) Outlook {
 	out := Outlook{At: in.Now, Pump: pumpOf(in), Condensation: CondensationTonight(in)}
+	if out.Pump.RainFrom == "" { // the storm is told of where there is no pump, too
+		out.Pump.storm(in)
+	}
+	out.Rain = rainOf(in, out.Pump)
 	for _, pt := range in.Property.Points {
 		for _, w := range watched {
 			if !pt.Has(w.quantity) || pt.Outdoors || !in.Property.Limits.Enabled(w.condition) {

@@ -44,7 +44,9 @@ type Pump struct {
 	CapacityLps  float64
 	CapacityFrom string // "measured" or "as-built"
 
-	RainKnown bool         // a gauge spoke
+	RainKnown bool         // a gauge spoke, or the weather station where there is none
+	RainFrom  string       // "gauge" or "weather-station"; "" where rain is not known
+	RainPoint string       // of the gauge
 	Storm     *water.Storm // the present one, or one that ended within 24 h; else nil
 	Now       *Inflow      // nil: no cycle in the last 6 h
 	Peak      *Inflow      // highest since the storm began; without storm, of the last 24 h
@@ -147,29 +149,26 @@ func spread(flows []float64) Range {
 }
 
 func (p *Pump) storm(in Input) {
-	for _, pt := range in.Property.Points {
-		samples := in.Series[Series{pt.ID, site.Rain}]
-		if len(samples) < 2 {
+	samples, from, point := rainSeries(in)
+	if len(samples) < 2 {
+		return
+	}
+	p.RainKnown, p.RainFrom, p.RainPoint = true, from, point
+	var storms water.Storms
+	for i := 1; i < len(samples); i++ {
+		// Depth is since the record before; a gauge that reports on change was dry
+		// in between, so what it then reports is taken as of the last hour.
+		start := samples[i-1].At
+		if longest := samples[i].At.Add(-time.Hour); start.Before(longest) {
+			start = longest
+		}
+		if _, _, err := storms.Add(start.UnixMicro(), samples[i].At.UnixMicro(), samples[i].Value); err != nil {
 			continue
 		}
-		p.RainKnown = true
-		var storms water.Storms
-		for i := 1; i < len(samples); i++ {
-			// Depth is since the record before; a gauge that reports on change was dry
-			// in between, so what it then reports is taken as of the last hour.
-			start := samples[i-1].At
-			if longest := samples[i].At.Add(-time.Hour); start.Before(longest) {
-				start = longest
-			}
-			if _, _, err := storms.Add(start.UnixMicro(), samples[i].At.UnixMicro(), samples[i].Value); err != nil {
-				continue
-			}
-		}
-		if storms.Count > 0 && in.Now.Sub(time.UnixMicro(storms.Current.End)) <= afterStorm {
-			now := storms.Current
-			p.Storm = &now
-		}
-		return
+	}
+	if storms.Count > 0 && in.Now.Sub(time.UnixMicro(storms.Current.End)) <= afterStorm {
+		now := storms.Current
+		p.Storm = &now
 	}
 }
 

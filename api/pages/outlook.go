@@ -28,6 +28,7 @@ func (p *pages) addOutlook(ctx context.Context, page *propertyPage, prop view.Pr
 	say := foreteller{units: prop.Units, now: p.Now(), zone: zoneOf(prop.Property)}
 	page.Coming = append(page.Coming, say.trends(o.Trends)...)
 	page.Coming = append(page.Coming, say.pump(o.Pump)...)
+	page.Coming = append(page.Coming, say.rain(o.Rain)...)
 	page.Coming = append(page.Coming, say.night(o.Condensation)...)
 	return nil
 }

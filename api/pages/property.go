@@ -34,6 +34,7 @@ type propertyPage struct {
 	Now            []pointNow
 	Section        template.HTML
 	Coming         []comingShown
+	Weather        []string // where rain and forecast come from
 	Spans          []span
 	Charts         []chartShown
 	Zone           string
@@ -64,7 +65,7 @@ func (p *pages) property(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	page := p.propertyFrame(r, prop)
-	for _, f := range []func(context.Context, *propertyPage, view.Property, visit, string) error{p.addAlarms, p.addNow, p.addOutlook, p.addCharts} {
+	for _, f := range []func(context.Context, *propertyPage, view.Property, visit, string) error{p.addAlarms, p.addNow, p.addOutlook, p.addWeather, p.addCharts} {
 		if err := f(r.Context(), &page, prop, who, r.URL.Query().Get("span")); err != nil {
 			p.fail(w, r, err)
 			return

@@ -20,6 +20,7 @@ type Source interface {
 	Visits
 	FieldRecords
 	ServicePlanner
+	WeatherSource
 	QuarantineList
 	Health
 }

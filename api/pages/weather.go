@@ -1,0 +1,103 @@
+package pages
+
+import (
+	"context"
+	"fmt"
+	"math"
+	"time"
+
+	"underkeep/alerting/outlook"
+	"underkeep/api/view"
+	"underkeep/store/site/units"
+)
+
+// rain says what the storm and the forecast come to, in words.
+func (s foreteller) rain(r outlook.Rain) []comingShown {
+	var out []comingShown
+	from := "from the gauge " + r.Point
+	if r.From == "weather-station" {
+		from = "from the weather station; rain there is not rain at the house"
+	}
+	if st := r.Storm; st != nil {
+		says := fmt.Sprintf("%s since %s, at most %s (%s).", s.format(units.Depth, st.DepthMm), clock(time.UnixMicro(st.Start), s.now, s.zone),
+			s.rate(st.PeakMmPerHour), st.Class())
+		if r.Pumped {
+			says += fmt.Sprintf(" The pump has run %s; this house's own response would make it %.0f. A working pump would be silent since its last run in %.0f %% of such rain.",
+				plural(r.Cycles, "time"), r.ExpectedCycles, 100*r.SilenceChance)
+		}
+		out = append(out, comingShown{"Rain of this storm", says, fmt.Sprintf("%s; %s without rain end a storm; earlier rain counted as %s when it began", from,
+			plural(int(r.DryGap), "hour"), s.format(units.Depth, st.AntecedentMm))})
+	}
+	if a := r.Ahead; a != nil {
+		says := "None is forecast for the next 24 hours."
+		if !a.From.IsZero() {
+			says = fmt.Sprintf("%s from %s, at most %s (%s).", s.format(units.Depth, a.DepthMm), clock(a.From, s.now, s.zone), s.rate(a.PeakMmPerHour), a.Class())
+			if a.Margin != nil {
+				says += fmt.Sprintf(" It may ask for %.0f runs of the pump an hour and leave %.0f %% of what it can move.", a.MostPerHour, 100*math.Max(a.Margin.Value, 0))
+			}
+		}
+		out = append(out, comingShown{"Rain ahead", says, "from the forecast of " + a.Source})
+	}
+	return out
+}
+
+func (s foreteller) rate(mmPerHour float64) string {
+	return s.format(units.Depth, mmPerHour) + " an hour"
+}
+
+// addWeather says where rain and forecast come from, where that is any station.
+func (p *pages) addWeather(ctx context.Context, page *propertyPage, prop view.Property, who visit, _ string) error {
+	w, err := p.Source.Weather(ctx, who.Scope(), prop.ID)
+	if err != nil {
+		return err
+	}
+	say := foreteller{units: prop.Units, now: p.Now(), zone: zoneOf(prop.Property)}
+	page.Weather = say.weather(w)
+	return nil
+}
+
+func (s foreteller) weather(w view.Weather) []string {
+	var out []string
+	st, ok := w.Station()
+	switch {
+	case ok:
+		out = append(out, s.station(w, st))
+	case w.LookError != "" && w.HasGauge:
+		out = append(out, "No weather station could be looked up; rain comes from the gauge alone.")
+	case w.LookError != "":
+		out = append(out, "No weather station could be looked up, and there is no gauge: rain is not known here.")
+	default:
+		return nil
+	}
+	if w.Forecast.Failure != "" {
+		out = append(out, "The latest attempt to get a forecast failed.")
+	}
+	return out
+}
+
+func (s foreteller) station(w view.Weather, st view.WeatherStation) string {
+	text := fmt.Sprintf("Weather station %s (%s)", st.Name, st.ID)
+	if !math.IsNaN(st.DistanceM) {
+		text += ", " + s.format(units.Length, st.DistanceM) + " away"
+	}
+	switch {
+	case w.HasGauge:
+		text += "; it checks the gauge."
+	default:
+		text += "; there is no gauge here, so its rain counts. Rain there is not rain at the house."
+	}
+	if w.RainMM != nil {
+		text += fmt.Sprintf(" It reported %s in the last 24 hours.", s.format(units.Depth, *w.RainMM))
+	}
+	if st.Gap > 2*time.Hour {
+		text += " Of them, up to " + hoursWords(st.Gap.Hours()) + " in a row are without known rain."
+	}
+	if st.Failure != "" {
+		text += " The latest attempt to ask it failed"
+		if !st.AnsweredAt.IsZero() {
+			text += "; it last answered " + ago(s.now.Sub(st.AnsweredAt))
+		}
+		text += "."
+	}
+	return text
+}
