@@ -34,6 +34,14 @@ var access = map[string][4]int{
 	"GET /v1/properties/{id}/outlook":        {200, 200, 200, 200},
 	"GET /v1/properties/{id}/weather":        {200, 200, 200, 200},
 	"GET /v1/properties/{id}/live":           {200, 200, 200, 200},
+	"GET /v1/properties/{id}/conditions":     {200, 200, 200, 200},
+	"GET /v1/properties/{id}/report":         {200, 200, 200, 200},
+	"GET /v1/properties/{id}/terms":          {200, 200, 200, 200},
+	"POST /v1/properties/{id}/terms":         {201, 403, 403, 403},
+	"GET /v1/properties/{id}/outages":        {200, 200, 200, 200},
+	"POST /v1/properties/{id}/outages":       {201, 201, 201, 403},
+	"GET /v1/warranty-terms":                 {200, 200, 200, 200},
+	"POST /v1/warranty-terms":                {201, 403, 403, 403},
 	"GET /v1/alarms":                         {200, 200, 200, 200},
 	"GET /v1/alarms/{id}":                    {200, 200, 200, 200},
 	"GET /v1/alarms/{id}/journal":            {200, 200, 200, 200},
@@ -98,6 +106,12 @@ func at(route, id string) request {
 		if id == "heron-07" {
 			q.path = strings.Replace(q.path, "mid-bay", "north-bay", 1)
 		}
+	case "POST /v1/properties/{id}/terms":
+		q.body = `{"terms":"standard-60","from":"2026-08-01"}`
+	case "POST /v1/properties/{id}/outages":
+		q.body = `{"from":"2026-07-13T12:00:00Z","to":"2026-07-13T18:00:00Z","note":"storm"}`
+	case "POST /v1/warranty-terms":
+		q.body, q.header = ownTerms, map[string]string{"Content-Type": "application/yaml"}
 	case "POST /v1/alarms/{id}/shelve":
 		q.body = `{"until":"2026-07-15T12:00:00Z","note":"part ordered"}`
 	case "POST /v1/visits":

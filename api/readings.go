@@ -110,8 +110,12 @@ func measures(p view.Property, point string, q site.Quantity) bool {
 }
 
 // prefersCSV is true when text/csv is named with a weight above that of JSON.
-func prefersCSV(r *http.Request) bool {
-	csv, json := 0.0, 0.0
+func prefersCSV(r *http.Request) bool { return prefers(r, "text/csv", "application/json") }
+
+// prefers is true when the first media type is named in Accept with a weight
+// that is not under that of the second.
+func prefers(r *http.Request, first, second string) bool {
+	a, b := 0.0, 0.0
 	for part := range strings.SplitSeq(r.Header.Get("Accept"), ",") {
 		kind, rest, _ := strings.Cut(part, ";")
 		weight := 1.0
@@ -121,13 +125,13 @@ func prefersCSV(r *http.Request) bool {
 			}
 		}
 		switch strings.ToLower(strings.TrimSpace(kind)) {
-		case "text/csv":
-			csv = weight
-		case "application/json":
-			json = weight
+		case first:
+			a = weight
+		case second:
+			b = weight
 		}
 	}
-	return csv > 0 && csv >= json
+	return a > 0 && a >= b
 }
 
 // csvChunk readings are held at a time, however long the period is.

@@ -171,6 +171,9 @@ func (r *registrant) write(ctx context.Context, tx pgx.Tx) error {
 	if err := r.addSeries(ctx, tx); err != nil {
 		return err
 	}
+	if err := r.assignFromFile(ctx, tx); err != nil {
+		return fmt.Errorf("terms of the file: %w", err)
+	}
 	if err := linkOwner(ctx, tx, r.num, r.desc.Owner, r.by); err != nil {
 		return fmt.Errorf("owner of the file: %w", err)
 	}

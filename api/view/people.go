@@ -58,12 +58,15 @@ const (
 	RecordVisits // begin, record and sign off visits
 	PlanVisits   // plan, assign, change and cancel visits, take back records
 	ReadLoad     // what the fleet's alarms ask of those who answer them
+	SetTerms     // add terms and assign them
+	ReportOutage // tell of a time without power
 )
 
 var allowed = map[Role][]Action{
-	Manager:    {Read, Acknowledge, Shelve, WriteFleet, Quarantine, ReadGateways, SeeOwner, ReadLoad, ReadVisits, RecordVisits, PlanVisits},
-	Technician: {Read, Acknowledge, Shelve, ReadGateways, ReadVisits, RecordVisits},
-	OwnerRole:  {Read, Acknowledge, SeeOwner, ReadVisits},
+	Manager: {Read, Acknowledge, Shelve, WriteFleet, Quarantine, ReadGateways, SeeOwner, ReadLoad, ReadVisits, RecordVisits, PlanVisits,
+		SetTerms, ReportOutage},
+	Technician: {Read, Acknowledge, Shelve, ReadGateways, ReadVisits, RecordVisits, ReportOutage},
+	OwnerRole:  {Read, Acknowledge, SeeOwner, ReadVisits, ReportOutage},
 	Warranty:   {Read, ReadVisits},
 }
 

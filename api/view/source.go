@@ -22,6 +22,7 @@ type Source interface {
 	ServicePlanner
 	WeatherSource
 	QuarantineList
+	Conditions
 	Health
 }
 

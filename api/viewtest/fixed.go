@@ -35,6 +35,7 @@ func New() *Fleet {
 	f.addQuarantine()
 	f.addEvents()
 	f.addVisits()
+	f.addWarranty()
 	return f
 }
 

@@ -11,6 +11,7 @@ import (
 	"time"
 
 	"underkeep/api/view"
+	"underkeep/api/warranty"
 	"underkeep/store/site"
 )
 
@@ -46,9 +47,15 @@ type Fleet struct {
 	GatewaysOf  map[string][]view.Gateway
 	Quarantined []view.Quarantined
 	Events      []view.RegionalEvent // latest first
-	Down        error                // what every query answers while set
-	Pending     int                  // migrations
-	Lag         time.Duration        // of evaluation
+	// What belongs to the warranty, by property.
+	OwnTerms       []view.TermsVersion
+	Assigned       map[string][]view.TermsAssignment
+	WarrantyVisits map[string][]warranty.Visit
+	WarrantyChecks map[string][]warranty.Check
+	OutagesOf      map[string][]warranty.Outage
+	Down           error         // what every query answers while set
+	Pending        int           // migrations
+	Lag            time.Duration // of evaluation
 }
 
 var _ view.Source = (*Fleet)(nil)

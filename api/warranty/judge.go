@@ -201,6 +201,9 @@ func (j *judge) conclude() {
 		p := Piece{From: timeOf(at.from), To: timeOf(at.to), Outcome: NotProven, Results: j.results[i]}
 		if t := j.terms(i); t != nil {
 			p.Terms, p.Version, p.Title, p.Outcome = t.Name, t.Version, t.Title, ""
+			if t.Humidity != nil {
+				p.LimitRHPct = t.Humidity.LimitRHPct
+			}
 		}
 		if p.Results == nil {
 			p.Results = []Result{}

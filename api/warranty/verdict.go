@@ -41,7 +41,9 @@ type Piece struct {
 	From    time.Time `json:"from"`
 	To      time.Time `json:"to"`
 	Outcome Outcome   `json:"verdict"`
-	Results []Result  `json:"results"`
+	// LimitRHPct of the humidity, 0 where the terms have none.
+	LimitRHPct float64  `json:"humidity_limit_pct,omitempty"`
+	Results    []Result `json:"results"`
 }
 
 // Result of one term, at one point where it has one.
