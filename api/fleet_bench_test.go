@@ -1,6 +1,7 @@
 package api
 
 import (
+	"context"
 	"fmt"
 	"net/http"
 	"net/http/httptest"
@@ -8,6 +9,8 @@ import (
 	"strings"
 	"testing"
 	"time"
+
+	"github.com/jackc/pgx/v5"
 
 	"underkeep/api/view"
 	"underkeep/store"
@@ -18,7 +21,8 @@ import (
 // id as programs ask for it and by urgency as the page Today does. p99-ms is
 // the slowest but one in a hundred.
 func BenchmarkFleet(b *testing.B) {
-	st, err := store.Open(b.Context(), pgtest.New(b, migrateTemplate), store.Options{})
+	url := pgtest.New(b, migrateTemplate)
+	st, err := store.Open(b.Context(), url, store.Options{})
 	if err != nil {
 		b.Fatal(err)
 	}
@@ -33,6 +37,7 @@ func BenchmarkFleet(b *testing.B) {
 			b.Fatal(err)
 		}
 	}
+	populate(b, url)
 	source := FromStore(st, nil)
 	everything := view.Scope{All: true}
 	b.Run("by-urgency", func(b *testing.B) {
@@ -57,6 +62,34 @@ func BenchmarkFleet(b *testing.B) {
 			return nil
 		})
 	})
+}
+
+// populate gives the fleet a past: every house heard and evaluated, twenty alarms
+// over and answered, and one house in twelve with alarms that stand.
+func populate(b *testing.B, url string) {
+	b.Helper()
+	conn, err := pgx.Connect(b.Context(), url)
+	if err != nil {
+		b.Fatal(err)
+	}
+	defer conn.Close(context.Background())
+	for _, statement := range []string{
+		`SET underkeep.properties = 'all'`,
+		`INSERT INTO gateway (property_id, gateway_id, name, secret_sha256, added_by) SELECT property_id, 0, 'gw1', sha256('x'), 'bench' FROM property`,
+		`INSERT INTO gateway_status (property_id, gateway_id, heard_at) SELECT property_id, 0, now() - random() * interval '10 min' FROM property`,
+		`INSERT INTO evaluation (property_id, state, watermark) SELECT property_id, '\x00', now() FROM property ON CONFLICT DO NOTHING`,
+		`INSERT INTO alarm (property_id, alarm_no, condition, point, priority, raised_at, known_at, cleared_at, acknowledged_at, acknowledged_by, changed_at)
+			SELECT property_id, n, 'humidity-high', 'bay', 2, t, t, t + interval '5 h', t + interval '1 h', 'bench', t
+			FROM property, generate_series(1, 20) n, LATERAL (SELECT now() - n * interval '9 d' - property_id * interval '1 s' AS t) x`,
+		`INSERT INTO alarm (property_id, alarm_no, condition, point, priority, raised_at, known_at, acknowledged_at, acknowledged_by, changed_at)
+			SELECT property_id, 100 + n, 'wood-wet', 'bay' || n, 1 + (property_id + n) % 4, t, t, CASE WHEN n = 2 THEN t END, CASE WHEN n = 2 THEN 'bench' END, t
+			FROM property, generate_series(1, 3) n, LATERAL (SELECT now() - property_id % 97 * interval '1 h' AS t) x WHERE property_id % 12 = 0`,
+		`ANALYZE`,
+	} {
+		if _, err := conn.Exec(b.Context(), statement); err != nil {
+			b.Fatalf("%s: %v", statement, err)
+		}
+	}
 }
 
 func measure(b *testing.B, f func() error) {

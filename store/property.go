@@ -3,6 +3,7 @@ package store
 import (
 	"context"
 	"fmt"
+	"strconv"
 	"time"
 
 	"github.com/jackc/pgx/v5"
@@ -52,67 +53,149 @@ type propertyKey struct {
 	ID       string    `json:"i"`
 }
 
-// statusSQL aggregates standing alarms by property. $1 is the time.
-const statusSQL = `
-WITH standing AS (
-	SELECT a.property_id, a.priority, a.condition, a.raised_at, a.cleared_at IS NULL AS open, a.acknowledged_at IS NULL AS unseen,
-		a.priority < 4 AND EXISTS (SELECT FROM regional_member m WHERE m.property_id = a.property_id AND m.call_out = a.call_out) AS joined
-	FROM alarm a LEFT JOIN alarm_hold h USING (property_id, condition, point)
-	WHERE a.withdrawn_at IS NULL AND (a.cleared_at IS NULL OR a.acknowledged_at IS NULL)
-		AND a.suppressed_by IS NULL AND (h.kind IS NULL OR h.until <= $1)
-), sums AS (
-	SELECT property_id, coalesce(max(priority) FILTER (WHERE open), 0) AS priority, count(*) FILTER (WHERE open) AS open,
-		count(*) FILTER (WHERE unseen) AS unseen, bool_and(joined) AS joined,
-		array_agg(condition ORDER BY priority DESC, raised_at) FILTER (WHERE open) AS conditions
-	FROM standing GROUP BY property_id
-), fleet AS (
-	SELECT p.property_id, p.name, p.title, p.area, p.timezone, p.accepts_from,
-		coalesce(s.priority, 0)::int2 AS priority, coalesce(s.open, 0) AS open, coalesce(s.unseen, 0) AS unseen,
-		coalesce(s.conditions, '{}') AS conditions, coalesce(s.joined, false) AS joined,
-		CASE WHEN s.unseen > 0 THEN 0 ELSE 1 END::int2 AS seen,
-		coalesce((SELECT min(raised_at) FROM standing t WHERE t.property_id = p.property_id AND t.open AND t.priority = s.priority),
-			'2200-01-01 00:00:00+00') AS since,
-		(SELECT max(heard_at) FROM gateway_status g WHERE g.property_id = p.property_id) AS heard_at,
-		e.watermark, coalesce(e.failure, '') AS failure
-	FROM property p LEFT JOIN sums s USING (property_id) LEFT JOIN evaluation e USING (property_id)
-	WHERE ($2 OR p.name = ANY($3))
-)
-SELECT name, title, area, timezone, accepts_from, priority, open, unseen, conditions, seen, since, heard_at, watermark, failure
-FROM fleet `
+// standingSQL sums up by property the alarms that want a person; only those few
+// properties have a row in sums. $1 is the time, of says which alarms, joined
+// whether an alarm is told of under a regional event.
+func standingSQL(of, joined string) string {
+	return `WITH standing AS (
+		SELECT a.property_id, a.priority, a.condition, a.raised_at, a.cleared_at IS NULL AS open, a.acknowledged_at IS NULL AS unseen,
+			` + joined + ` AS joined
+		FROM alarm a LEFT JOIN alarm_hold h USING (property_id, condition, point)
+		WHERE a.withdrawn_at IS NULL AND (a.cleared_at IS NULL OR a.acknowledged_at IS NULL)
+			AND a.suppressed_by IS NULL AND (h.kind IS NULL OR h.until <= $1)` + of + `
+	), sums AS (
+		SELECT property_id, coalesce(max(priority) FILTER (WHERE open), 0)::int2 AS priority,
+			count(*) FILTER (WHERE open) AS open, count(*) FILTER (WHERE unseen) AS unseen,
+			CASE WHEN bool_or(unseen) THEN 0 ELSE 1 END::int2 AS seen, bool_and(joined) AS joined,
+			coalesce((array_agg(raised_at ORDER BY priority DESC, raised_at) FILTER (WHERE open))[1], ` + neverSQL + `) AS since,
+			coalesce(array_agg(condition ORDER BY priority DESC, raised_at) FILTER (WHERE open), '{}') AS conditions
+		FROM standing GROUP BY property_id
+	)`
+}
 
-// Properties lists a page of the fleet; next is "" at the end.
+// neverSQL stands for no alarm; calmSQL for the sums of a property without one.
+const (
+	neverSQL = `'2200-01-01 00:00:00+00'::timestamptz`
+	calmSQL  = `0::int2 AS priority, 0::int8 AS open, 0::int8 AS unseen, 1::int2 AS seen, ` + neverSQL + ` AS since, '{}'::text[] AS conditions`
+	// joinedSQL: told of under a regional event, which urgent alarms never are only.
+	joinedSQL = `a.priority < 4 AND EXISTS (SELECT FROM regional_member m WHERE m.property_id = a.property_id AND m.call_out = a.call_out)`
+)
+
+// statusColumns of a page of properties, with what is looked up only for its
+// rows.
+const statusColumns = `SELECT name, title, area, timezone, accepts_from, priority, open, unseen, conditions, seen, since,
+	(SELECT max(heard_at) FROM gateway_status g WHERE g.property_id = page.property_id), e.watermark, coalesce(e.failure, '')
+	FROM page LEFT JOIN evaluation e USING (property_id) `
+
+// Properties lists a page of the fleet; next is "" at the end. Those where
+// something is wrong come first and are few; the calm ones follow by id, and
+// are read in that order from their index.
 func (s *Store) Properties(ctx context.Context, q PropertyQuery) (page []PropertyStatus, next string, err error) {
 	var after propertyKey
-	more, err := decodeCursor(q.Cursor, &after)
-	if err != nil {
+	if _, err := decodeCursor(q.Cursor, &after); err != nil {
 		return nil, "", err
 	}
-	all, names := q.Scope.args()
 	limit := pageSize(q.Limit)
-	rows, err := s.api.Query(ctx, statusSQL+`
-		WHERE ($4 = '' OR area = $4) AND ($5 = '' OR strpos(lower(name || ' ' || title), lower($5)) > 0)
-			AND (NOT $12 OR NOT joined)
-			AND ($13 = '' OR property_id IN (SELECT property_id FROM regional_member WHERE event_id::text = $13))
-			AND (NOT $6 OR (-priority, seen, since, name COLLATE "C") > ($7, $8, $9, $10))
-		ORDER BY -priority, seen, since, name COLLATE "C" LIMIT $11`,
-		q.Now, all, names, q.Area, q.Text, more, -after.Priority, after.Seen, after.Since, after.ID, limit+1, q.Lone, q.Regional)
-	if err != nil {
-		return nil, "", fmt.Errorf("list properties: %w", err)
-	}
 	var keys []propertyKey
-	page, err = pgx.CollectRows(rows, func(r pgx.CollectableRow) (PropertyStatus, error) {
-		p, key, err := scanStatus(r)
-		keys = append(keys, key)
-		return p, err
-	})
-	if err != nil {
-		return nil, "", fmt.Errorf("list properties: %w", err)
+	for _, part := range []func(PropertyQuery, propertyKey, int) (string, []any){wrongPart, calmPart} {
+		query, args := part(q, after, limit+1-len(page))
+		if query == "" || len(page) > limit {
+			continue
+		}
+		rows, err := s.api.Query(ctx, query, args...)
+		if err != nil {
+			return nil, "", fmt.Errorf("list properties: %w", err)
+		}
+		found, err := pgx.CollectRows(rows, func(r pgx.CollectableRow) (PropertyStatus, error) {
+			p, key, err := scanStatus(r)
+			keys = append(keys, key)
+			return p, err
+		})
+		if err != nil {
+			return nil, "", fmt.Errorf("list properties: %w", err)
+		}
+		page = append(page, found...)
 	}
 	if len(page) > limit {
 		page, next = page[:limit], encodeCursor(keys[limit-1])
 	}
 	return page, next, nil
 }
+
+// args numbers the parameters of a query as they are put in.
+type args []any
+
+func (a *args) put(v any) string {
+	*a = append(*a, v)
+	return "$" + strconv.Itoa(len(*a))
+}
+
+// where narrows p to what is asked for.
+func (q PropertyQuery) where(a *args) string {
+	sql := "TRUE"
+	if !q.Scope.All {
+		_, names := q.Scope.args()
+		sql += " AND p.name = ANY(" + a.put(names) + ")"
+	}
+	if q.Area != "" {
+		sql += " AND p.area = " + a.put(q.Area)
+	}
+	if q.Text != "" {
+		sql += " AND strpos(lower(p.name || ' ' || p.title), lower(" + a.put(q.Text) + ")) > 0"
+	}
+	if q.Regional != "" {
+		sql += " AND p.property_id IN (SELECT property_id FROM regional_member WHERE event_id::text = " + a.put(q.Regional) + ")"
+	}
+	return sql
+}
+
+// standing is standingSQL over what may be asked for.
+func (q PropertyQuery) standing(a *args) string {
+	of, joined := "", "FALSE"
+	if !q.Scope.All {
+		_, names := q.Scope.args()
+		of = " AND a.property_id IN (SELECT property_id FROM property WHERE name = ANY(" + a.put(names) + "))"
+	}
+	if q.Lone {
+		joined = joinedSQL
+	}
+	return standingSQL(of, joined)
+}
+
+// wrongPart of the list; "" when the page before ended among the calm ones.
+func wrongPart(q PropertyQuery, after propertyKey, limit int) (string, []any) {
+	if after.calm() {
+		return "", nil
+	}
+	a := args{q.Now}
+	sql := q.standing(&a) + `, page AS (
+		SELECT p.property_id, p.name, p.title, p.area, p.timezone, p.accepts_from, s.priority, s.open, s.unseen, s.seen, s.since, s.conditions
+		FROM sums s JOIN property p USING (property_id) WHERE ` + q.where(&a)
+	if q.Lone {
+		sql += ` AND NOT joined`
+	}
+	if after.ID != "" {
+		sql += ` AND (-priority, seen, since, name COLLATE "C") > (` + a.put(-after.Priority) + ", " + a.put(after.Seen) + ", " + a.put(after.Since) + ", " + a.put(after.ID) + ")"
+	}
+	const order = ` ORDER BY -priority, seen, since, name COLLATE "C" `
+	return sql + order + `LIMIT ` + a.put(limit) + `) ` + statusColumns + order, a
+}
+
+// calmPart lists the properties without a standing alarm, by id.
+func calmPart(q PropertyQuery, after propertyKey, limit int) (string, []any) {
+	a := args{q.Now}
+	sql := q.standing(&a) + `, page AS (
+		SELECT p.property_id, p.name, p.title, p.area, p.timezone, p.accepts_from, ` + calmSQL + `
+		FROM property p WHERE ` + q.where(&a) + ` AND NOT EXISTS (SELECT FROM sums s WHERE s.property_id = p.property_id)`
+	if after.calm() {
+		sql += ` AND p.name COLLATE "C" > ` + a.put(after.ID)
+	}
+	return sql + ` ORDER BY p.name COLLATE "C" LIMIT ` + a.put(limit) + `) ` + statusColumns + `ORDER BY name COLLATE "C"`, a
+}
+
+// calm says whether a page ended among properties without a standing alarm:
+// one that has only alarms that are over has an unseen one.
+func (k propertyKey) calm() bool { return k.ID != "" && k.Priority == 0 && k.Seen == 1 }
 
 func scanStatus(row pgx.Row) (p PropertyStatus, key propertyKey, err error) {
 	var heard, evaluated *time.Time
@@ -163,11 +246,14 @@ func (s *Store) Property(ctx context.Context, scope Scope, id string, now time.T
 		return PropertyDetail{}, notFound("property %s", id)
 	}
 	var d PropertyDetail
-	status, _, err := scanStatus(s.api.QueryRow(ctx, statusSQL, now, false, []string{id}))
+	page, _, err := s.Properties(ctx, PropertyQuery{Scope: Scope{Properties: []string{id}}, Limit: 1, Now: now})
 	if err != nil {
 		return PropertyDetail{}, fmt.Errorf("property %s: %w", id, err)
 	}
-	d.PropertyStatus = status
+	if len(page) == 0 {
+		return PropertyDetail{}, notFound("property %s", id)
+	}
+	d.PropertyStatus = page[0]
 	if d.Versions, err = reg.Versions(); err != nil {
 		return PropertyDetail{}, err
 	}
