@@ -85,8 +85,9 @@ func TestTheCheckerSees(t *testing.T) {
 
 // pagesOf lists every page by who reads it.
 var pagesOf = map[string][]string{
-	viewtest.ManagerToken: {"/today", "/today?area=North+Spit", "/properties/heron-07", "/properties/heron-07?span=month", "/properties/tern-12", "/properties/nowhere"},
-	viewtest.OwnerToken:   {"/home", "/home/heron-07", "/properties/heron-07"},
+	viewtest.ManagerToken:  {"/today", "/today?area=North+Spit", "/properties/heron-07", "/properties/heron-07?span=month", "/properties/tern-12", "/properties/nowhere"},
+	viewtest.WarrantyToken: {"/warranty", conditionsOfHeron},
+	viewtest.OwnerToken:    {"/home", "/home/heron-07", "/properties/heron-07"},
 }
 
 // TestPagesAreForEveryone holds every page against WCAG 2.2 AA, light and dark,

@@ -56,7 +56,7 @@ var (
 		"underkeep.css": "text/css; charset=utf-8", "underkeep.js": "text/javascript; charset=utf-8", "mark.svg": "image/svg+xml",
 	}
 	stamp  = version(assets)
-	parsed = template.Must(template.New("").Funcs(template.FuncMap{"asset": asset}).ParseFS(templateFiles, "templates/*.html"))
+	parsed = template.Must(template.New("").Funcs(template.FuncMap{"asset": asset, "rows": rows}).ParseFS(templateFiles, "templates/*.html"))
 )
 
 func mustRead(name string) []byte {
@@ -100,6 +100,9 @@ func Mount(r chi.Router, o Options) {
 			r.Get("/home", p.homes)
 			r.Get("/home/{id}", p.home)
 			r.Get("/properties/{id}", p.property)
+			r.Get("/warranty", p.desk)
+			r.Get("/properties/{id}/conditions", p.conditions)
+			r.Get("/properties/{id}/report", p.conditionsReport)
 			r.Post("/alarms/{id}/acknowledge", p.acknowledge)
 			r.Post("/properties/{id}/acknowledge", p.acknowledgeAll)
 			r.Post("/sign-out", p.signOut)

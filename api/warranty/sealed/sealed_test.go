@@ -1,0 +1,158 @@
+package sealed
+
+import (
+	"crypto/sha256"
+	"math"
+	"reflect"
+	"strings"
+	"testing"
+	"time"
+
+	"underkeep/api/warranty"
+	"underkeep/store/evidence"
+	"underkeep/store/site"
+)
+
+const description = `property: heron-07
+name: 7 Heron Lane
+timezone: America/New_York
+installed: 2026-03-02
+points:
+  - {id: north-bay, measures: [rh, air-temp], every: 30m, sensor: {serial: A17, accuracy: {rh: 1 %RH, air-temp: 0.3 C}}}
+`
+
+// month is March 2026 as sealed days, with a hole of five hours, a check over a
+// salt, and one day whose readings came too late and stand in an amendment.
+func month(t testing.TB) (Days, warranty.Input) {
+	t.Helper()
+	p, err := site.ParseProperty([]byte(description), "heron-07.yaml")
+	if err != nil {
+		t.Fatal(err)
+	}
+	sum := sha256.Sum256([]byte(description))
+	s := Days{Property: p.ID, From: p.Installed, To: site.Date{Year: 2026, Month: 4, Day: 1}, Descriptions: map[[32]byte][]byte{sum: []byte(description)}}
+	in := warranty.Input{Property: p.ID, Versions: []warranty.Version{{Property: p}}, From: s.From, To: s.To}
+	var rh, temp warranty.Chunk
+	check := warranty.Check{ID: "heron-07.c1", At: time.Date(2026, 3, 20, 15, 0, 0, 0, time.UTC), Point: "north-bay", Serial: "A17", Salt: "NaCl",
+		TempC: 20, ReadPct: 76.5, ExpectedPct: 75.479, OffsetPct: 1.021, OffsetStandardPct: 0.3}
+	in.Checks = []warranty.Check{check}
+	for d := s.From; d.Before(s.To); d = d.AddDays(1) {
+		day := &evidence.Day{Property: p.ID, Date: d, Zone: p.Timezone, From: d.In(p.Zone()).UTC(), To: d.AddDays(1).In(p.Zone()).UTC(), SealDelay: 72 * time.Hour,
+			Description: evidence.Description{Version: 1, SHA256: sum}}
+		b := evidence.Block{Point: "north-bay", Gateway: "gw1", Quantities: []site.Quantity{site.RH, site.AirTemp}, Values: make([][]float64, 2)}
+		for at := day.From; at.Before(day.To); at = at.Add(30 * time.Minute) {
+			h := at.Sub(s.From.In(p.Zone())).Hours()
+			if h > 400 && h < 405 {
+				continue
+			}
+			received := at.Add(time.Second)
+			if d.Day == 25 {
+				received = day.WitnessedUntil().Add(time.Hour)
+			}
+			b.At, b.Received = append(b.At, at.UnixMicro()), append(b.Received, received.UnixMicro())
+			b.Values[0], b.Values[1] = append(b.Values[0], 54+6*math.Sin(h/24)), append(b.Values[1], 18.0)
+		}
+		for q, c := range []*warranty.Chunk{&rh, &temp} {
+			c.At, c.Received, c.Values = append(c.At, b.At...), append(c.Received, b.Received...), append(c.Values, b.Values[q]...)
+		}
+		if d.Day == 20 {
+			line, err := Line(check)
+			if err != nil {
+				t.Fatal(err)
+			}
+			day.Sections = []evidence.Section{{Name: SectionChecks, Lines: []string{line}}}
+		}
+		s.Records = append(s.Records, day)
+		in.Days = append(in.Days, warranty.Day{Date: d, Witnessed: day.WitnessedUntil().UnixMicro(), Sealed: true})
+		if d.Day == 25 {
+			late := *day
+			late.Amendment, late.Unwitnessed, late.Blocks = 1, true, []evidence.Block{b}
+			s.Records = append(s.Records, &late)
+			continue
+		}
+		day.Blocks = []evidence.Block{b}
+	}
+	in.Series = []warranty.Series{{Point: "north-bay", Quantity: site.RH, Chunks: []warranty.Chunk{rh}}, {Point: "north-bay", Quantity: site.AirTemp, Chunks: []warranty.Chunk{temp}}}
+	return s, in
+}
+
+func standard() Terms {
+	all, texts := warranty.Shipped()
+	var t Terms
+	t.Add(warranty.InForce{From: site.Date{Year: 2026, Month: 3, Day: 2}, Terms: all[0]}, texts[0])
+	return t
+}
+
+// TestSameFromDaysAsFromColumns: the way to the readings changes nothing.
+func TestSameFromDaysAsFromColumns(t *testing.T) {
+	t.Parallel()
+	s, in := month(t)
+	in.Terms = standard().InForce
+	a, err := warranty.Judge(in)
+	if err != nil {
+		t.Fatal(err)
+	}
+	fromDays, err := s.Input(in.Terms)
+	if err != nil {
+		t.Fatal(err)
+	}
+	b, err := warranty.Judge(fromDays)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if !reflect.DeepEqual(a, b) {
+		t.Errorf("from columns %+v\nfrom days %+v", a, b)
+	}
+	if len(b.Late) != 2 || b.Late[0].Readings != 48 || len(b.Points[0].Trust) < 2 || len(b.Gaps) != 2 {
+		t.Errorf("late %+v, trust %+v, gaps %+v", b.Late, b.Points[0].Trust, b.Gaps)
+	}
+}
+
+func verified(s Days, files []evidence.File) *evidence.Verified {
+	return &evidence.Verified{Days: s.Records, Bundle: &evidence.Bundle{Property: s.Property, From: s.From, Through: s.To.AddDays(-1), Descriptions: s.Descriptions, Extra: files}}
+}
+
+// TestCheckRecomputes: a verdict that does not follow from the days is found,
+// and so are other terms than were assigned.
+func TestCheckRecomputes(t *testing.T) {
+	t.Parallel()
+	s, _ := month(t)
+	v, files, err := Files(s, standard())
+	if err != nil || len(files) != 3 {
+		t.Fatalf("%d files, %v", len(files), err)
+	}
+	if says, err := Check(verified(s, files)); err != nil || !strings.HasPrefix(says, string(v.Outcome)) {
+		t.Fatalf("%q, %v", says, err)
+	}
+	for name, c := range map[string]struct {
+		file, old, new string
+	}{
+		"verdict": {fileVerdict, `"verdict": "kept"`, `"verdict": "not-kept"`},
+		"figure":  {fileVerdict, `"days": 30`, `"days": 31`},
+		"terms":   {"terms/standard-60-1.yaml", "limit: 60 %RH", "limit: 61 %RH"},
+		"version": {fileInForce, "standard-60 1", "standard-60 2"},
+		"day":     {fileInForce, "2026-03-02", "2026-03-09"},
+	} {
+		changed := make([]evidence.File, len(files))
+		copy(changed, files)
+		found := false
+		for i, f := range changed {
+			if f.Name == c.file && strings.Contains(string(f.Content), c.old) {
+				changed[i].Content, found = []byte(strings.Replace(string(f.Content), c.old, c.new, 1)), true
+			}
+		}
+		if !found {
+			t.Fatalf("%s: nothing to change", name)
+		}
+		if says, err := Check(verified(s, changed)); err == nil {
+			t.Errorf("%s: passes as %q", name, says)
+		}
+	}
+	if _, err := Check(verified(s, append(files, evidence.File{Name: "verdict/more.txt"}))); err == nil {
+		t.Error("a file that nothing names passes")
+	}
+	s.Records[0].Sections = []evidence.Section{{Name: SectionTerms, Lines: []string{`{"from":"2026-03-02","terms":"coastal-65"}`}}}
+	if _, err := Check(verified(s, files)); err == nil || !strings.Contains(err.Error(), "coastal-65") {
+		t.Errorf("other terms than were assigned: %v", err)
+	}
+}
