@@ -165,6 +165,21 @@ func (t Tree) CheckRecord(index int64, leaf [32]byte, proof [][32]byte) error {
 	return tlog.CheckRecord(toHashes(proof), t.Size, t.Root, index, leaf)
 }
 
+// Former is the tree when it had only size records.
+func (t Tree) Former(source TileSource, size int64) (Tree, error) {
+	switch {
+	case size < 0 || size > t.Size:
+		return Tree{}, fmt.Errorf("the first %d records of a log of %d", size, t.Size)
+	case size == 0:
+		return EmptyTree(), nil
+	}
+	root, err := tlog.TreeHash(size, t.hashes(source))
+	if err != nil {
+		return Tree{}, fmt.Errorf("hash of the first %d records: %w", size, err)
+	}
+	return Tree{Size: size, Root: root}, nil
+}
+
 // ProveGrowth shows that t grew out of its first size records (RFC 6962,
 // section 2.1.2). Everything grew out of nothing, and t out of itself.
 func (t Tree) ProveGrowth(source TileSource, size int64) ([][32]byte, error) {
