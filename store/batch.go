@@ -11,6 +11,7 @@ import (
 type batch struct {
 	deliveries []Delivery
 	rows       []row
+	below      []row // of a time whose raw rows may be gone; never among rows
 	months     []month
 	refused    []refused            // as delivered
 	contacts   map[contactKey]int64 // presence and messages without readings: latest receipt
@@ -44,7 +45,7 @@ type refused struct {
 
 func (b *batch) release() {
 	b.deliveries = nil
-	b.rows, b.months = b.rows[:0], b.months[:0]
+	b.rows, b.below, b.months = b.rows[:0], b.below[:0], b.months[:0]
 	clear(b.refused)
 	b.refused = b.refused[:0]
 	clear(b.contacts)
@@ -74,7 +75,7 @@ func (b *batch) add(reg *Registry, i int, d *Delivery) bool {
 		return false
 	}
 	gateway, _ := p.Source(d.Gateway)
-	received := pgMicros(d.Received)
+	received := receiptOf(d)
 	first := len(b.rows)
 	for j := range d.Readings {
 		r := &d.Readings[j]

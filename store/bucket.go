@@ -29,9 +29,21 @@ func (s *Store) Buckets(ctx context.Context, q ReadingQuery, width time.Duration
 	if err != nil {
 		return nil, err
 	}
+	rawFrom, err := s.rawFrom(ctx)
+	if err != nil {
+		return nil, err
+	}
+	var sealed []Bucket
+	_, err = s.eachSealed(ctx, p, series, ReadingQuery{Property: q.Property, Point: q.Point, Quantity: q.Quantity, From: q.From, To: q.To}, rawFrom, func(m Sample) error {
+		sealed = addToBuckets(sealed, q.From, width, m)
+		return nil
+	})
+	if err != nil {
+		return nil, err
+	}
 	rows, err := s.api.Query(ctx, `SELECT date_bin($5, at, $3) AS bucket, min(value), avg(value), max(value), sum(value), count(*)
-		FROM readings WHERE property_id = $1 AND series_id = $2 AND at >= $3 AND at < $4
-		GROUP BY bucket ORDER BY bucket`, p.Num, series, q.From, q.To, width)
+		FROM readings WHERE property_id = $1 AND series_id = $2 AND at >= $3 AND at < $4 AND at >= $6
+		GROUP BY bucket ORDER BY bucket`, p.Num, series, q.From, q.To, width, timeOfMicros(rawFrom))
 	if err != nil {
 		return nil, fmt.Errorf("sum up %s/%s of %s: %w", q.Point, q.Quantity, q.Property, err)
 	}
@@ -43,5 +55,32 @@ func (s *Store) Buckets(ctx context.Context, q ReadingQuery, width time.Duration
 	if err != nil {
 		return nil, fmt.Errorf("sum up %s/%s of %s: %w", q.Point, q.Quantity, q.Property, err)
 	}
-	return out, nil
+	return joinBuckets(sealed, out), nil
+}
+
+// addToBuckets takes a reading, in the order of time, into buckets aligned to
+// from.
+func addToBuckets(out []Bucket, from time.Time, width time.Duration, m Sample) []Bucket {
+	at := from.Add(m.At.Sub(from).Truncate(width)).UTC()
+	if n := len(out); n == 0 || !out[n-1].At.Equal(at) {
+		out = append(out, Bucket{At: at, Low: m.Value, High: m.Value})
+	}
+	b := &out[len(out)-1]
+	b.Low, b.High = min(b.Low, m.Value), max(b.High, m.Value)
+	b.Sum += m.Value
+	b.Count++
+	b.Mean = b.Sum / float64(b.Count)
+	return out
+}
+
+// joinBuckets puts later buckets behind earlier ones; the last of these and the
+// first of those may be one.
+func joinBuckets(earlier, later []Bucket) []Bucket {
+	if len(earlier) == 0 || len(later) == 0 || !earlier[len(earlier)-1].At.Equal(later[0].At) {
+		return append(earlier, later...)
+	}
+	a, b := &earlier[len(earlier)-1], later[0]
+	a.Low, a.High, a.Sum, a.Count = min(a.Low, b.Low), max(a.High, b.High), a.Sum+b.Sum, a.Count+b.Count
+	a.Mean = a.Sum / float64(a.Count)
+	return append(earlier, later[1:]...)
 }

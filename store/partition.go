@@ -117,6 +117,9 @@ func (s *Store) createPartition(ctx context.Context, table, column string, m mon
 			if err := tx.QueryRow(ctx, exists, table, name).Scan(&n); err != nil || n > 0 {
 				return err
 			}
+			if err := s.aboveRaw(ctx, tx, table, m); err != nil {
+				return err
+			}
 			for _, sql := range statements {
 				if _, err := tx.Exec(ctx, sql); err != nil {
 					return fmt.Errorf("%s: %w", sql, err)

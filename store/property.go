@@ -291,10 +291,14 @@ func (s *Store) latestReadings(ctx context.Context, p *Registered) ([]LatestRead
 	if err != nil {
 		return nil, err
 	}
-	return pgx.CollectRows(rows, func(r pgx.CollectableRow) (l LatestReading, err error) {
+	out, err := pgx.CollectRows(rows, func(r pgx.CollectableRow) (l LatestReading, err error) {
 		var quantity int16
 		err = r.Scan(&l.Point, &quantity, &l.At, &l.Value, &l.Received, &l.AtReceipt)
 		l.Quantity, l.At, l.Received = site.Quantity(quantity), l.At.UTC(), l.Received.UTC()
 		return l, err
 	})
+	if err != nil {
+		return nil, err
+	}
+	return s.addLatestSealed(ctx, p, out)
 }

@@ -21,7 +21,7 @@ const (
 var secretTables = []string{"session", "sign_in_failure", "sign_in_link", "idempotency_key", "token", "token_property", "gateway_credential"}
 
 // ingestWrites is all that taking readings writes.
-var ingestWrites = []string{"readings", "contact", "due", "quarantine", "quarantine_payload", "listening", "deaf"}
+var ingestWrites = []string{"readings", "contact", "due", "quarantine", "quarantine_payload", "listening", "deaf", "late_reading"}
 
 // rights says what a role may do to a table, in SQL's words.
 func rights(role, schema, table string) []string {

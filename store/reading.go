@@ -43,7 +43,79 @@ func (s *Store) EachReading(ctx context.Context, q ReadingQuery, f func(Sample) 
 	if err != nil {
 		return err
 	}
-	left := q.Limit
+	rawFrom, err := s.rawFrom(ctx)
+	if err != nil {
+		return err
+	}
+	left, err := s.eachSealed(ctx, p, series, q, rawFrom, f)
+	if err != nil || q.Limit > 0 && left == 0 {
+		return err
+	}
+	if from := timeOfMicros(rawFrom); q.From.Before(from) {
+		q.From = from
+	}
+	if !q.To.IsZero() && !q.From.Before(q.To) {
+		return nil
+	}
+	return s.eachRaw(ctx, p, series, q, left, f)
+}
+
+// eachSealed calls f for the readings before rawFrom, which raw rows may not
+// have any more, and returns how many of q.Limit are left.
+func (s *Store) eachSealed(ctx context.Context, p *Registered, series int16, q ReadingQuery, rawFrom int64, f func(Sample) error) (left int, err error) {
+	left = q.Limit
+	from, to := storableFrom, rawFrom
+	if !q.From.IsZero() {
+		from = max(from, pgMicros(q.From))
+	}
+	if !q.After.IsZero() {
+		from = max(from, pgMicros(q.After)+1)
+	}
+	if !q.To.IsZero() {
+		to = min(to, pgMicros(q.To))
+	}
+	if from >= to {
+		return left, nil
+	}
+	if from, err = s.firstSealed(ctx, p, q.Point, from); err != nil {
+		return left, fmt.Errorf("read %s/%s of %s: %w", q.Point, q.Quantity, q.Property, err)
+	}
+	for ; from < to; from += sealedWindow {
+		found, err := sealedSeries(ctx, s.api, sealedQuery{p: p, point: q.Point, quantity: q.Quantity, from: from, to: min(to, from+sealedWindow)}, series)
+		if err != nil {
+			return left, fmt.Errorf("read %s/%s of %s: %w", q.Point, q.Quantity, q.Property, err)
+		}
+		for _, m := range found {
+			if err := f(m); err != nil {
+				return left, err
+			}
+			if left--; left == 0 {
+				return 0, nil
+			}
+		}
+	}
+	return left, nil
+}
+
+// sealedWindow is how much is unpacked at once, in µs: bit over a year.
+const sealedWindow = int64(400 * 24 * time.Hour / time.Microsecond)
+
+// firstSealed moves from on to where sealed and late readings of a point begin.
+func (s *Store) firstSealed(ctx context.Context, p *Registered, point string, from int64) (int64, error) {
+	var first *time.Time
+	err := s.api.QueryRow(ctx, `SELECT least((SELECT min(from_at) FROM sealed_block WHERE property_id = $1 AND point = $2),
+		(SELECT min(at) FROM late_reading WHERE property_id = $1))`, p.Num, point).Scan(&first)
+	if err != nil {
+		return 0, err
+	}
+	if first == nil {
+		return storableTo, nil
+	}
+	return max(from, pgMicros(*first)), nil
+}
+
+// eachRaw reads raw rows; left is how many are wanted, 0 for all.
+func (s *Store) eachRaw(ctx context.Context, p *Registered, series int16, q ReadingQuery, left int, f func(Sample) error) (err error) {
 	var page []Sample
 	for {
 		size := readingPage

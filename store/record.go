@@ -98,6 +98,11 @@ func (s *Store) Record(ctx context.Context, deliveries []Delivery) (Recorded, er
 // recordBatch runs the cheapest transaction that may do, and a more careful
 // one when it did not.
 func (s *Store) recordBatch(ctx context.Context, b *batch) (Recorded, error) {
+	rawFrom, err := s.rawFrom(ctx)
+	if err != nil {
+		return Recorded{}, err
+	}
+	b.setBelow(rawFrom)
 	for _, m := range b.months {
 		if err := s.ensureMonth(ctx, m); err != nil {
 			return Recorded{}, err
@@ -130,6 +135,11 @@ func (s *Store) attempt(ctx context.Context, b *batch, write func(context.Contex
 				return err
 			}
 		}
+		if len(b.below) > 0 {
+			if err := s.writeBelow(ctx, tx, b); err != nil {
+				return err
+			}
+		}
 		return writeSides(ctx, tx, b)
 	})
 	switch {
@@ -141,6 +151,7 @@ func (s *Store) attempt(ctx context.Context, b *batch, write func(context.Contex
 	switch classify(err) {
 	case failPartition: // dropped since it was last seen; look again
 		s.partitions.forget()
+		s.rawRows.forget()
 	case failDuplicate, failRow:
 		return Recorded{}, errors.Join(err, errCareful)
 	}

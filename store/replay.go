@@ -61,7 +61,39 @@ func (s *Store) EachMessage(ctx context.Context, property string, from, to time.
 // the evaluator takes.
 const replayTimeout = time.Hour
 
+// eachReceived merges raw rows with what is sealed of the time before them, in
+// the order of receipt.
 func (s *Store) eachReceived(ctx context.Context, p *Registered, from, to time.Time, f func(alerting.Reading) error) error {
+	rawFrom, err := s.rawFrom(ctx)
+	if err != nil {
+		return err
+	}
+	var sealed []rawReading
+	if q := (sealedQuery{p: p, from: max(pgMicros(from), storableFrom), to: min(pgMicros(to), rawFrom)}); q.from < q.to {
+		if sealed, err = sealedReadings(ctx, s.api, q); err != nil {
+			return err
+		}
+		sortReceived(sealed)
+	}
+	give := func(r rawReading) error {
+		return f(alerting.Reading{Series: uint16(r.series), Gateway: p.speaker(r.gateway), At: r.at, Value: r.value, Received: r.received})
+	}
+	err = s.eachRawReceived(ctx, p.Num, later(from, timeOfMicros(rawFrom)), to, func(r rawReading) error {
+		for len(sealed) > 0 && (sealed[0].received < r.received || sealed[0].received == r.received && sealed[0].gateway <= r.gateway) {
+			if err := give(sealed[0]); err != nil {
+				return err
+			}
+			sealed = sealed[1:]
+		}
+		return give(r)
+	})
+	for i := 0; err == nil && i < len(sealed); i++ {
+		err = give(sealed[i])
+	}
+	return err
+}
+
+func (s *Store) eachRawReceived(ctx context.Context, num int32, from, to time.Time, f func(rawReading) error) error {
 	return withTx(ctx, s.api, pgx.TxOptions{AccessMode: pgx.ReadOnly}, func(tx pgx.Tx) error {
 		if _, err := tx.Exec(ctx, fmt.Sprintf("SET LOCAL statement_timeout = %d", replayTimeout.Milliseconds())); err != nil {
 			return err
@@ -70,13 +102,13 @@ func (s *Store) eachReceived(ctx context.Context, p *Registered, from, to time.T
 		micros := func(t time.Time) []byte {
 			return be.AppendUint64(nil, uint64(min(max(pgMicros(t), storableFrom), storableTo)))
 		}
-		res := tx.Conn().PgConn().ExecParams(ctx, replaySQL, [][]byte{be.AppendUint32(nil, uint32(p.Num)), micros(from), micros(to)},
+		res := tx.Conn().PgConn().ExecParams(ctx, replaySQL, [][]byte{be.AppendUint32(nil, uint32(num)), micros(from), micros(to)},
 			[]uint32{oidInt4, oidTimestamptz, oidTimestamptz}, allBinary, allBinary)
 		for res.NextRow() {
 			v := res.Values()
-			err := f(alerting.Reading{
-				Series: be.Uint16(v[0]), Gateway: p.speaker(int16(be.Uint16(v[1]))), At: int64(be.Uint64(v[2])) + pgEpochMicros,
-				Value: math.Float64frombits(be.Uint64(v[3])), Received: int64(be.Uint64(v[4])) + pgEpochMicros,
+			err := f(rawReading{
+				series: int16(be.Uint16(v[0])), gateway: int16(be.Uint16(v[1])), at: int64(be.Uint64(v[2])) + pgEpochMicros,
+				value: math.Float64frombits(be.Uint64(v[3])), received: int64(be.Uint64(v[4])) + pgEpochMicros,
 			})
 			if err != nil {
 				_, cerr := res.Close()

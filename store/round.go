@@ -18,6 +18,7 @@ type round struct {
 	now       time.Time
 	watermark time.Time
 	deaf      []alerting.Gap // times in which nobody listened, as far as they may not be accounted for
+	rawFrom   int64     // before, sealed days stand for raw rows; µs of Postgres
 	jobs      []*job
 	out       Evaluated
 }
@@ -106,15 +107,19 @@ const maxMicros = int64(1) << 62
 func (r *round) run(ctx context.Context, nums []int32) (Evaluated, error) {
 	r.jobs, r.out = nil, Evaluated{}
 	defer func() { r.jobs = nil }()
+	var err error
+	if r.rawFrom, err = r.s.rawFrom(ctx); err != nil {
+		return Evaluated{}, err
+	}
 	// One snapshot for everything: whatever readings it shows, it shows the
 	// due rows that came with them.
 	opts := pgx.TxOptions{IsoLevel: pgx.RepeatableRead}
-	err := withTx(ctx, r.s.evaluation, opts, func(tx pgx.Tx) error {
+	err = withTx(ctx, r.s.evaluation, opts, func(tx pgx.Tx) error {
 		if err := r.claim(ctx, tx, nums); err != nil || len(r.jobs) == 0 {
 			return err
 		}
 		for _, load := range []func(context.Context, pgx.Tx) error{
-			r.takeDue, r.loadDeaf, r.restore, r.rewind, r.loadReadings, r.loadTests, r.loadContacts, r.loadRefusals, r.loadLedgers,
+			r.takeDue, r.noteLate, r.loadDeaf, r.restore, r.rewind, r.loadReadings, r.loadTests, r.loadContacts, r.loadRefusals, r.loadLedgers,
 		} {
 			if err := load(ctx, tx); err != nil {
 				return err

@@ -34,6 +34,11 @@ func (r *round) loadReadings(ctx context.Context, tx pgx.Tx) error {
 		if j.earliest == maxMicros {
 			continue // nothing new was measured
 		}
+		if j.late || j.from == 0 || j.earliest-pgEpochMicros < r.rawFrom {
+			if err := r.addSealed(ctx, tx, j); err != nil {
+				return err
+			}
+		}
 		if j.late || j.from == 0 {
 			if err := r.query(ctx, tx, []*job{j}); err != nil {
 				return err
@@ -87,7 +92,7 @@ func (r *round) readingArgs(jobs []*job) [][]byte {
 	from := appendArrayHeader(nil, oidTimestamptz, n)
 	first := maxMicros
 	for _, j := range jobs {
-		at := max(j.from-pgEpochMicros, storableFrom)
+		at := max(j.from-pgEpochMicros, r.rawFrom)
 		first = min(first, at)
 		for i := range j.reg.series {
 			properties = be.AppendUint32(be.AppendUint32(properties, 4), uint32(j.num))

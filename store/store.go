@@ -59,6 +59,7 @@ type Store struct {
 	log  *slog.Logger
 
 	ingest, evaluation *pgxpool.Pool
+	sealing            *pgxpool.Pool
 	api                *scopedPool
 	// owner of the tables, for what changes the schema; opened when needed
 	owner *pgxpool.Pool
@@ -67,9 +68,14 @@ type Store struct {
 	refresh    refresher
 	partitions partitions
 	recorder   recorder
+	rawRows    rawRows
 	evaluator  evaluator
 	inserter   *jobClient // puts jobs into transactions
 	regional   regionalKept
+
+	// sealFault lets tests have a step of sealing fail, before or after it was
+	// applied; nil otherwise.
+	sealFault func(step string, applied bool) error
 
 	stop func()        // ends the background goroutine
 	done chan struct{} // closed when it has ended
@@ -123,6 +129,9 @@ func (s *Store) openPools(ctx context.Context) (err error) {
 	if s.evaluation, err = s.openPool(ctx, pool{"evaluation", roleJobs, s.opts.EvaluationConns, 2 * time.Minute, scopeAll}); err != nil {
 		return err
 	}
+	if s.sealing, err = s.openPool(ctx, pool{"sealing", roleJobs, sealConns, 2 * time.Minute, scopeAll}); err != nil {
+		return err
+	}
 	if s.owner, err = s.openPool(ctx, pool{"schema", "", 2, 15 * time.Second, scopeAll}); err != nil {
 		return err
 	}
@@ -141,7 +150,7 @@ func (s *Store) numberOf(property string) (int32, bool) {
 }
 
 func (s *Store) pools() []*pgxpool.Pool {
-	out := []*pgxpool.Pool{s.ingest, s.evaluation, s.owner}
+	out := []*pgxpool.Pool{s.ingest, s.evaluation, s.sealing, s.owner}
 	if s.api != nil {
 		out = append(out, s.api.pool)
 	}

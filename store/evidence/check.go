@@ -208,15 +208,15 @@ func (d *Day) checkContacts() error {
 		if !d.within(c.At) || !nameForm.MatchString(c.Gateway) || !slices.Contains(presences, c.Presence) {
 			return fmt.Errorf("contact %d: %s of %q at %s", i+1, c.Presence, clip(c.Gateway), c.At)
 		}
-		if i > 0 && compareContacts(d.Contacts[i-1], c) >= 0 {
+		if i > 0 && CompareContacts(d.Contacts[i-1], c) >= 0 {
 			return fmt.Errorf("contact %d is out of order", i+1)
 		}
 	}
 	return nil
 }
 
-// compareContacts orders them by time, gateway and presence.
-func compareContacts(a, b Contact) int {
+// CompareContacts orders them by time, gateway and presence.
+func CompareContacts(a, b Contact) int {
 	if c := a.At.Compare(b.At); c != 0 {
 		return c
 	}

@@ -116,6 +116,28 @@ func ParseKeys(text string) (Keys, error) {
 	return k, nil
 }
 
+// SignedBy are those of public keys that have signed a note, in the order of
+// their signatures.
+func SignedBy(signed []byte, public []string) (Keys, error) {
+	all, err := ParseKeys(strings.Join(public, "\n"))
+	if err != nil {
+		return Keys{}, err
+	}
+	n, err := note.Open(signed, note.VerifierList(all.verifiers...))
+	if err != nil {
+		return Keys{}, fmt.Errorf("checkpoint: %w", err)
+	}
+	var out Keys
+	for _, sig := range n.Sigs {
+		for i, v := range all.verifiers {
+			if v.Name() == sig.Name && v.KeyHash() == sig.Hash {
+				out.lines, out.verifiers = append(out.lines, all.lines[i]), append(out.verifiers, v)
+			}
+		}
+	}
+	return out, nil
+}
+
 // String is the keys, one a line.
 func (k Keys) String() string { return strings.Join(k.lines, "\n") + "\n" }
 

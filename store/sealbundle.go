@@ -1,0 +1,191 @@
+package store
+
+import (
+	"context"
+	"fmt"
+	"slices"
+	"time"
+
+	"github.com/jackc/pgx/v5"
+
+	"underkeep/store/evidence"
+	"underkeep/store/site"
+)
+
+// storedRecord is a record of the log as it is kept.
+type storedRecord struct {
+	property  int32
+	date      string
+	from      time.Time
+	amendment int16
+	leaf      int64
+	hash      [32]byte
+	packed    evidence.Packed
+}
+
+// recordsOf loads records by a condition over sealed_day d, in order of
+// property, day and amendment, with their readings.
+func (s *Store) recordsOf(ctx context.Context, where string, args ...any) ([]storedRecord, error) {
+	rows, err := s.api.Query(ctx, `SELECT d.property_id, d.day::text, d.from_at, d.amendment, d.leaf_no, d.leaf_sha256, d.frame,
+			coalesce(b.point, ''), coalesce(g.name, ''), b.data
+		FROM sealed_day d
+		LEFT JOIN sealed_block b ON b.property_id = d.property_id AND b.from_at = d.from_at AND b.amendment = d.amendment
+		LEFT JOIN gateway g ON g.property_id = b.property_id AND g.gateway_id = b.gateway_id
+		WHERE d.leaf_no IS NOT NULL AND `+where+`
+		ORDER BY d.property_id, d.day, d.amendment, b.point COLLATE "C", g.name COLLATE "C"`, args...)
+	if err != nil {
+		return nil, fmt.Errorf("read sealed days: %w", err)
+	}
+	var out []storedRecord
+	var r storedRecord
+	var hash, frame, data []byte
+	var point, gateway string
+	_, err = pgx.ForEachRow(rows, []any{&r.property, &r.date, &r.from, &r.amendment, &r.leaf, &hash, &frame, &point, &gateway, &data}, func() error {
+		if n := len(out); n == 0 || out[n-1].leaf != r.leaf {
+			next := r
+			next.hash, next.packed.Frame = [32]byte(hash), slices.Clone(frame)
+			out = append(out, next)
+		}
+		if data != nil {
+			last := &out[len(out)-1].packed
+			last.Blocks = append(last.Blocks, evidence.PackedBlock{Point: point, Gateway: gateway, Data: slices.Clone(data)})
+		}
+		return nil
+	})
+	if err != nil {
+		return nil, fmt.Errorf("read sealed days: %w", err)
+	}
+	return out, nil
+}
+
+// EvidenceBundle puts together what the log has of a property's days from
+// through through, both inclusive, with proofs against the latest checkpoint
+// that was published. Days that are not in it are named. The caller adds terms
+// and verdict, and writes it with evidence.BuildBundle.
+func (s *Store) EvidenceBundle(ctx context.Context, scope Scope, property string, from, through site.Date) (*evidence.Bundle, error) {
+	p, ok := s.Registry().Property(property)
+	if !ok || !scope.Sees(property) {
+		return nil, notFound("property %s", property)
+	}
+	if through.Before(from) {
+		return nil, invalid("evidence from %s through %s", from, through)
+	}
+	signed, err := s.PublishedCheckpoint(ctx)
+	if err != nil {
+		return nil, err
+	}
+	b := &evidence.Bundle{Property: property, From: from, Through: through, Checkpoint: signed}
+	if b.Keys, err = s.signedBy(ctx, signed); err != nil {
+		return nil, err
+	}
+	c, err := evidence.OpenCheckpoint(signed, b.Keys)
+	if err != nil {
+		return nil, badLog("%w", err)
+	}
+	records, err := s.recordsOf(ctx, `d.property_id = $1 AND d.day >= $2::text::date AND d.day <= $3::text::date AND d.leaf_no < $4`,
+		p.Num, from.String(), through.String(), c.Size)
+	if err != nil {
+		return nil, fmt.Errorf("evidence of %s: %w", property, err)
+	}
+	if err := s.fillBundle(ctx, b, c.Tree, records); err != nil {
+		return nil, fmt.Errorf("evidence of %s: %w", property, err)
+	}
+	return b, s.addDescriptions(ctx, b, p)
+}
+
+// signedBy are the log's keys that have signed a checkpoint, in the order of
+// their signatures.
+func (s *Store) signedBy(ctx context.Context, signed []byte) (evidence.Keys, error) {
+	public, err := s.EvidenceKeys(ctx)
+	if err != nil {
+		return evidence.Keys{}, err
+	}
+	return evidence.SignedBy(signed, public)
+}
+
+// fillBundle adds records with their proofs, and the days without one.
+func (s *Store) fillBundle(ctx context.Context, b *evidence.Bundle, tree evidence.Tree, records []storedRecord) error {
+	source := cachedTiles(logTiles(ctx, s.api))
+	sealed := map[string]bool{}
+	for i := range records {
+		r := &records[i]
+		d, err := r.packed.Unpack()
+		if err != nil {
+			return badLog("record %d: %w", r.leaf, err)
+		}
+		text, err := d.Text()
+		if err != nil {
+			return badLog("record %d: %w", r.leaf, err)
+		}
+		if evidence.LeafHash(text) != r.hash {
+			return badLog("record %d, of %s, is not what was sealed", r.leaf, r.date)
+		}
+		path, err := tree.ProveRecord(source, r.leaf)
+		if err != nil {
+			return err
+		}
+		sealed[r.date] = true
+		b.Records = append(b.Records, evidence.BundleRecord{Text: text,
+			Proof: evidence.RecordProof{Leaf: r.leaf, Size: tree.Size, Hash: r.hash, Path: path}})
+	}
+	for date := b.From; !b.Through.Before(date); date = date.AddDays(1) {
+		if !sealed[date.String()] {
+			b.Missing = append(b.Missing, date)
+		}
+	}
+	return nil
+}
+
+// cachedTiles reads each tile once; for as long as one answer takes.
+func cachedTiles(source evidence.TileSource) evidence.TileSource {
+	known := map[evidence.TileID][]byte{}
+	return func(ids []evidence.TileID) ([][]byte, error) {
+		var missing []evidence.TileID
+		for _, id := range ids {
+			if _, ok := known[id]; !ok {
+				missing = append(missing, id)
+			}
+		}
+		if len(missing) > 0 {
+			got, err := source(missing)
+			if err != nil {
+				return nil, err
+			}
+			for i, id := range missing {
+				known[id] = got[i]
+			}
+		}
+		out := make([][]byte, len(ids))
+		for i, id := range ids {
+			out[i] = known[id]
+		}
+		return out, nil
+	}
+}
+
+// addDescriptions adds the property files that the records name.
+func (s *Store) addDescriptions(ctx context.Context, b *evidence.Bundle, p *Registered) error {
+	b.Descriptions = map[[32]byte][]byte{}
+	var sums [][]byte
+	for i := range b.Records {
+		head, err := evidence.ParseHead(b.Records[i].Text)
+		if err != nil {
+			return err
+		}
+		sums = append(sums, head.Description.SHA256[:])
+	}
+	rows, err := s.api.Query(ctx, `SELECT DISTINCT sha256, document FROM property_version WHERE property_id = $1 AND sha256 = ANY($2)`, p.Num, sums)
+	if err != nil {
+		return fmt.Errorf("descriptions of %s: %w", p.ID, err)
+	}
+	var sum []byte
+	var document string
+	_, err = pgx.ForEachRow(rows, []any{&sum, &document}, func() error {
+		b.Descriptions[[32]byte(sum)] = []byte(document)
+		return nil
+	})
+	if err != nil {
+		return fmt.Errorf("descriptions of %s: %w", p.ID, err)
+	}
+	return nil
+}
