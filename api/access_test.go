@@ -81,7 +81,8 @@ var access = map[string][4]int{
 }
 
 // open routes need no token.
-var open = []string{"GET /healthz", "GET /metrics", "GET /readyz", "GET /v1/openapi.json"}
+var open = []string{"GET /healthz", "GET /metrics", "GET /readyz", "GET /v1/openapi.json",
+	"GET /v1/evidence/key", "GET /v1/evidence/checkpoint", "GET /v1/evidence/consistency"}
 
 // onePixel is a whole PNG.
 var onePixel = func() string {

@@ -108,6 +108,7 @@ func (s *server) routes() *chi.Mux {
 		r.Group(s.quarantineRoutes)
 		r.Group(s.visitRoutes)
 		r.Group(s.warrantyRoutes)
+		r.Group(s.evidenceRoutes)
 	})
 	pages.Mount(r, pages.Options{
 		Source: s.Source, Live: s.live, Logger: s.Logger, Now: s.Now,

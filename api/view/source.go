@@ -23,6 +23,7 @@ type Source interface {
 	WeatherSource
 	QuarantineList
 	Conditions
+	Evidence
 	Health
 }
 

@@ -28,6 +28,7 @@ type config struct {
 	http        string
 	https       bool // https ends in front of the service
 	logLevel    string
+	evidence    evidenceConfig
 
 	weatherURL     string // empty: no weather service is asked
 	weatherContact string // whom the weather service may write to
@@ -48,6 +49,7 @@ func newFlags(name string, stderr io.Writer) (*flag.FlagSet, *config) {
 
 // serviceFlags adds what only the service needs.
 func (c *config) serviceFlags(fs *flag.FlagSet) {
+	c.evidenceFlags(fs)
 	fs.StringVar(&c.mqttURL, "mqtt-url", os.Getenv("UNDERKEEP_MQTT_URL"), "MQTT broker `URL`; empty: a broker in this process")
 	fs.StringVar(&c.mqttListen, "mqtt-listen", env("UNDERKEEP_MQTT_LISTEN", "127.0.0.1:1883"), "`address` of the broker in this process")
 	fs.StringVar(&c.mqttShare, "mqtt-share", os.Getenv("UNDERKEEP_MQTT_SHARE"), "`group` of instances that share one subscription")
@@ -118,9 +120,14 @@ const sessionKeyBytes = 32
 
 // withStore opens the store for a short command, brings its schema up to date,
 // and closes everything again.
-func (c *config) withStore(ctx context.Context, stderr io.Writer, f func(*store.Store) error) (err error) {
+func (c *config) withStore(ctx context.Context, stderr io.Writer, f func(*store.Store) error) error {
+	return c.withStoreFor(ctx, time.Minute, stderr, func(_ context.Context, st *store.Store) error { return f(st) })
+}
+
+// withStoreFor is withStore for a command that may take longer.
+func (c *config) withStoreFor(ctx context.Context, most time.Duration, stderr io.Writer, f func(context.Context, *store.Store) error) (err error) {
 	log := slog.New(slog.NewTextHandler(stderr, &slog.HandlerOptions{Level: slog.LevelWarn}))
-	ctx, cancel := context.WithTimeout(ctx, time.Minute)
+	ctx, cancel := context.WithTimeout(ctx, most)
 	defer cancel()
 	url, stop, err := c.database(ctx, log, true)
 	if err != nil {
@@ -139,5 +146,5 @@ func (c *config) withStore(ctx context.Context, stderr io.Writer, f func(*store.
 	if err := st.Migrate(ctx); err != nil {
 		return err
 	}
-	return f(st)
+	return f(ctx, st)
 }

@@ -42,6 +42,9 @@ func commands() []command {
 		{"token", "create --role ROLE --name NAME", "create a bearer token, printed once", runToken},
 		{"rain", "PROPERTY FILE", "fill in rain from a file: time,depth [mm]", runRain},
 		{"check", "FILE [--json]", "check what was installed against published formulas and codes", runCheck},
+		{"seal", "[--verify | --rotate-key]", "seal finished days now, check the whole log, or change its key", runSeal},
+		{"verify", "BUNDLE --key KEYFILE", "check an evidence bundle offline", runVerify},
+		{"witness", "--log URL --key KEYFILE --keep FILE", "keep a log's checkpoint and check that it only grew", runWitness},
 		{"rehearse", "--property FILE --recording FILE [--limits FILE]", "the alarms of a recording, or of stored history (--property-id), also under other limits", runRehearse},
 	}
 }

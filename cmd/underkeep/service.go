@@ -56,7 +56,7 @@ func newService(cfg *config, log *slog.Logger) *service {
 
 // start returns once messages are taken and pages are served.
 func (s *service) start(ctx context.Context) error {
-	for _, step := range []func(context.Context) error{s.startStore, s.startDoor, s.listen, s.startNotify, s.startWeb, s.startJobs, s.startEvaluation, s.startMQTT, s.startWeather} {
+	for _, step := range []func(context.Context) error{s.startStore, s.startEvidence, s.startDoor, s.listen, s.startNotify, s.startWeb, s.startJobs, s.startEvaluation, s.startMQTT, s.startWeather} {
 		if err := step(ctx); err != nil {
 			s.stop()
 			return err

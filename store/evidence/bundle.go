@@ -198,7 +198,11 @@ func ParseHead(text []byte) (*Day, error) {
 // log covers the records is for VerifyLog.
 func OpenBundle(data []byte) (*Bundle, error) {
 	files, err := ReadZip(data)
-	if err != nil {
+	var named *FileError
+	switch {
+	case errors.As(err, &named):
+		return nil, err
+	case err != nil:
 		return nil, &FileError{"", err}
 	}
 	if err := checkSums(files); err != nil {

@@ -111,8 +111,8 @@ By hand, in a shell, with coreutils, gzip, xxd and openssl 3
     shown, and proves nothing.
 
 An earlier checkpoint, kept by somebody else, shows that the log was not
-rewritten as a whole: underkeep witness --log URL --keep FILE holds it against
-the present one.
+rewritten as a whole: underkeep witness --log URL --key KEYFILE --keep FILE holds
+it against the present one.
 
 What this is not: no inspection for mold, no test for radon, no life-safety
 system, no advice on law. Never enter a space with standing water before the

@@ -144,8 +144,13 @@ func readZipFiles(data []byte) ([]File, error) {
 		if size > len(data) || len(data)-at-zipLocalSize < name+size {
 			return nil, fmt.Errorf("byte %d, file %d: it ends in the middle: %w", at, len(files)+1, ErrContainer)
 		}
+		sum := le.Uint32(data[at+14:])
 		at += zipLocalSize
-		files = append(files, File{string(data[at : at+name]), data[at+name : at+name+size]})
+		f := File{string(data[at : at+name]), data[at+name : at+name+size]}
+		if have := crc32.ChecksumIEEE(f.Content); have != sum {
+			return nil, &FileError{clip(f.Name), fmt.Errorf("its checksum is %08x, not %08x: %w", have, sum, ErrContainer)}
+		}
+		files = append(files, f)
 		at += name + size
 	}
 }
