@@ -18,7 +18,7 @@ type round struct {
 	now       time.Time
 	watermark time.Time
 	deaf      []alerting.Gap // times in which nobody listened, as far as they may not be accounted for
-	rawFrom   int64     // before, sealed days stand for raw rows; µs of Postgres
+	rawFrom   int64          // before, sealed days stand for raw rows; µs of Postgres
 	jobs      []*job
 	out       Evaluated
 }
