@@ -101,6 +101,9 @@ func (e *engine) tickWater(t int64) {
 		return
 	}
 	r.Response.Advance(t)
+	if c, ok := e.outdoorTempC(); ok {
+		r.Response.Air(t, c)
+	}
 	switch {
 	case heard && pump && r.Blind != 0:
 		r.Response.Blind(r.Blind, t)
@@ -109,6 +112,16 @@ func (e *engine) tickWater(t int64) {
 		r.Blind = t
 	}
 	e.judgeSilence(t)
+}
+
+// outdoorTempC tells snow from rain.
+func (e *engine) outdoorTempC() (float64, bool) {
+	for _, a := range e.pr.airs {
+		if a.outdoors && a.temp >= 0 && e.st.Signals[a.temp].Covered {
+			return e.st.Signals[a.temp].Value, true
+		}
+	}
+	return 0, false
 }
 
 func (e *engine) judgeSilence(t int64) {

@@ -1,187 +1,298 @@
 package water
 
-import "math"
+import (
+	"encoding/base64"
+	"encoding/binary"
+	"fmt"
+	"math"
+)
 
-// The model behind a Response is a small bank of catchments, all run side by side.
-// Each mode has a soil store of its own size and recovery: what rain it passes on is
-// the share (fill/size)^exponent of it, so a dry store gives the initial loss, and a wet one
-// the dependence on antecedent wetness. What is passed on runs through four paths of
-// two equal linear reservoirs each (a Nash cascade of order 2), from a roof drain to a
-// water table. How many cycles a millimetre brings on each path is learned; so is how
-// much to trust each mode.
+// Bank of catchments, weighted by how well each foresaw the cycles. It is a particle
+// filter: those that foresee badly give way to neighbours of those that foresee well
+// (Liu and West 2001, with a shrinking kernel; from memory). Its chance is a counter in the
+// state, so that the same events give the same bank.
+type Bank struct {
+	All    [catchments]Catchment
+	Weight [catchments]float32
+	Draws  uint64
+}
 
+// Constants of learning (tuned on measured rain of Newark 2013 and gauge 05408480 over
+// simulated sites).
 const (
-	modes = 6
-	paths = 4
-	// dry indexes the part of the cycles that needs no rain, behind the paths.
-	dry = paths
-
-	cellMicros = microsPerHour / 4 // the grid on which the bank is stepped
-	cellHours  = 0.25
+	stormSpread  = 0.30 // ln: how far a storm's water is off as a whole
+	cycleSpread  = 0.6  // ln: how far single cycles are off beyond that
+	mostTelling  = 5.0  // cycles of one storm tell no more than so many independent ones
+	firstTelling = 2.0  // the first cycle of a storm against a later one
+	greatestOff  = 2.0  // ln: an error counts for no more
+	scoreKeep    = 0.97
+	kernel       = 0.4   // of the jitter, in standard deviations of the bank
+	leastKernel  = 0.1   // the same of the unit cube, so that no trait is ever settled
+	gainDrift    = 0.001 // added to the variance of a gain for each storm
+	leastGainVar = 0.002
 )
 
-// The modes span the catchments of a house: mm of soil store, hours in which it drains
-// to 1/e, and how sharply it begins to pass rain on. modeShare is the share of rain that
-// passes, roughly, and only scales the prior.
-var (
-	modeSizeMm        = [modes]float64{5, 20, 40, 80, 30, 70}
-	modeRecoveryHours = [modes]float64{120, 120, 240, 240, 240, 240}
-	modeExponent      = [modes]float64{2, 2, 1, 1, 3, 3}
-	modeShare         = [modes]float64{0.5, 0.3, 0.4, 0.3, 0.2, 0.1}
-	pathHours         = [paths]float64{0.5, 3, 12, 48} // of each of the two reservoirs
-)
-
-const (
-	// sinceHours: what stands in a basin seeps away again, or was never there; counted
-	// inflow fades with this time constant.
-	sinceHours = 240.0
-)
-
-// decay factors of one cell, worked out once.
-var (
-	modeKeep = perMode(func(i int) float64 { return math.Exp(-cellHours / modeRecoveryHours[i]) })
-	pathKeep = func() (k [paths]float64) {
-		for i, h := range pathHours {
-			k[i] = math.Exp(-cellHours / h)
+// newBank spreads the catchments over their traits by a low-discrepancy sequence
+// (Roberts' generalised golden ratio; from memory).
+func newBank(lnGain, variance float64) Bank {
+	var b Bank
+	root := 1.0
+	for range 60 {
+		root = math.Pow(1+root, 1/float64(traits+1))
+	}
+	for i := range b.All {
+		var u [traits]float64
+		for k := range u {
+			_, u[k] = math.Modf(0.5 + float64(i+1)*math.Pow(root, -float64(k+1)))
 		}
-		return k
-	}()
-	sinceKeep = math.Exp(-cellHours / sinceHours)
-)
-
-func perMode(f func(int) float64) (out [modes]float64) {
-	for i := range out {
-		out[i] = f(i)
+		c := &b.All[i]
+		c.shape(u)
+		c.SoilMm = c.SoilSize / 2
+		c.LnGain, c.Variance = float32(lnGain), float32(variance)
 	}
-	return out
+	b.weigh()
+	return b
 }
 
-// Mode is one catchment of the bank with what it has learned. Exported only so that it
-// can be marshalled; its JSON names are short because every property carries six.
-type Mode struct {
-	SoilMm   float32           `json:"w"` // fill of the soil store
-	StageMm  [paths][2]float32 `json:"r"` // fill of the reservoirs
-	SinceMm  [paths]float32    `json:"i"` // outflow since the last cycle, fading
-	LatestMm [paths]float32    `json:"o"` // outflow in the last cell
-	// Cycles credited to each path (last: to none, the dry-weather part) and the exposure
-	// behind them, mm or hours; their ratio is the gain. New… is what the current segment
-	// adds once it is found fit to learn from.
-	Cycles      [paths + 1]float32 `json:"c"`
-	Exposure    [paths + 1]float32 `json:"e"`
-	NewCycles   [paths + 1]float32 `json:"nc"`
-	NewExposure [paths + 1]float32 `json:"ne"`
-	Score       float32            `json:"s"` // log-likelihood, tempered
-	NewScore    float32            `json:"ns"`
-}
-
-// gain in cycles per mm on a path, or cycles per hour in dry weather.
-func (m *Mode) gain(k int) float64 {
-	if m.Exposure[k] <= 0 {
-		return 0
+func (b *Bank) step(waterMm, evaporationMm, since float64) {
+	for i := range b.All {
+		b.All[i].step(float32(waterMm), float32(evaporationMm), float32(since))
 	}
-	return float64(m.Cycles[k]) / float64(m.Exposure[k])
 }
 
-// step runs one cell with mm of rain and returns the cycles expected in it, those from
-// rain and those without. since is the share of the cell that lies after the last cycle.
-func (m *Mode) step(i int, rainMm, since float64) (fromRain, without float64) {
-	excess := m.passOn(i, rainMm)
-	for k := range paths {
-		out := route(&m.StageMm[k], k, excess)
-		m.LatestMm[k] = float32(out)
-		m.SinceMm[k] = float32(float64(m.SinceMm[k])*sinceKeep + out*since)
-		m.NewExposure[k] += float32(out)
-		fromRain += m.gain(k) * out
+// outflow in the last cell, in cycles.
+func (b *Bank) outflow() float64 {
+	sum := 0.0
+	for i := range b.All {
+		sum += float64(b.Weight[i]) * b.All[i].gain() * float64(b.All[i].LatestMm)
 	}
-	without = m.gain(dry) * cellHours
-	m.NewScore -= float32(fromRain + without)
-	return fromRain, without
+	return sum
 }
 
-// passOn fills the soil store and returns what it lets through, mm.
-func (m *Mode) passOn(i int, rainMm float64) float64 {
-	size, fill := modeSizeMm[i], float64(m.SoilMm)
-	excess := 0.0
-	if rainMm > 0 {
-		excess = rainMm * math.Pow(fill/size, modeExponent[i])
-		fill += rainMm - excess
-		if fill > size {
-			excess += fill - size
-			fill = size
+// lnInflow is the mean and the variance of the ln of the inflow since the last cycle.
+func (b *Bank) lnInflow(dry float64) (mean, variance float64) {
+	var square float64
+	for i := range b.All {
+		w, m := float64(b.Weight[i]), b.All[i].lnInflow(dry)
+		mean += w * m
+		square += w * (m*m + float64(b.All[i].Variance))
+	}
+	return mean, math.Max(0, square-mean*mean)
+}
+
+// oldShare is the share of the inflow since the last cycle that was in the ground before.
+func (b *Bank) oldShare() float64 {
+	share := 0.0
+	for i := range b.All {
+		if c := &b.All[i]; c.SinceMm > leastMm {
+			share += float64(b.Weight[i] * min(1, c.EbbMm/c.SinceMm))
 		}
 	}
-	m.SoilMm = float32(fill * modeKeep[i])
-	return excess
+	return share
 }
 
-// route runs one path's two reservoirs by one cell and returns the outflow, mm.
-func route(stage *[2]float32, k int, inMm float64) float64 {
-	first := float64(stage[0]) + inMm
-	second := float64(stage[1])
-	between := first * (1 - pathKeep[k])
-	second += between
-	out := second * (1 - pathKeep[k])
-	*stage = [2]float32{float32(first - between), float32(second - out)}
-	return out
-}
-
-// inflow is what rain has brought since the last cycle, in cycles.
-func (m *Mode) inflow() float64 {
-	v := 0.0
-	for k := range paths {
-		v += m.gain(k) * float64(m.SinceMm[k])
+// cycle notes a cycle: since is the share of the present cell between the cycle before,
+// or the cell's start, and this one; dry is what came without rain since the cycle before.
+// It returns the mean and the variance of the ln of the inflow that was expected.
+func (b *Bank) cycle(since, dry, telling float64) (mean, variance float64) {
+	for i := range b.All {
+		c := &b.All[i]
+		mm := float64(max(c.SinceMm, 0)) + since*float64(c.LatestMm)
+		rain := c.gain() * math.Max(mm, leastMm)
+		off := math.Min(math.Max(math.Log(rain+dry), -greatestOff), greatestOff)
+		w := telling * rain / (rain + dry)
+		c.Weight += float32(w)
+		c.Errors += float32(w * off)
+		c.Squares += float32(w * off * off)
+		c.SinceMm = 0
+		c.ebb()
+		share := float64(b.Weight[i])
+		mean += share * off
+		variance += share * (off*off + float64(c.Variance))
 	}
-	return v
+	return mean, math.Max(0, variance-mean*mean)
 }
 
-// emptied says that the basin is at float-off: what came before is pumped.
-func (m *Mode) emptied() {
-	m.SinceMm = [paths]float32{}
-}
-
-// credit shares one cycle out among the paths and the dry-weather part by what each
-// should have brought since the last one (an online step of expectation-maximisation),
-// and scores how well its moment was foreseen. The dry-weather part learns in dry weather
-// only, so that it cannot swallow what rain brings.
-func (m *Mode) credit(hoursSince float64, wet bool) {
-	const least = 1e-6 // a mode that foresaw nothing is not ruled out for good
-	var part [paths + 1]float64
-	sum, rate := 0.0, m.gain(dry)
-	for k := range paths {
-		latest := float64(m.LatestMm[k])
-		// Several cycles within one cell leave SinceMm at 0: then the latest outflow tells.
-		part[k] = m.gain(k) * (float64(m.SinceMm[k]) + latest*1e-3)
-		rate += m.gain(k) * latest / cellHours
-		sum += part[k]
+func (b *Bank) emptied() {
+	for i := range b.All {
+		b.All[i].SinceMm = 0
+		b.All[i].ebb()
 	}
-	part[dry] = m.gain(dry) * math.Max(hoursSince, 1e-3*cellHours)
-	sum += part[dry]
-	m.NewScore += float32(math.Log(rate*cellHours + least))
-	for k := range part {
-		if sum > 0 && (k != dry || !wet) {
-			m.NewCycles[k] += float32(part[k] / sum)
+}
+
+// hold says that the basin holds less than one cycle, whatever was expected.
+func (b *Bank) hold() {
+	for i := range b.All {
+		c := &b.All[i]
+		if m := c.gain() * float64(c.SinceMm); m > 1 {
+			c.SinceMm /= float32(m)
+		}
+		c.ebb()
+	}
+}
+
+// learn takes a segment's evidence over. widen is added to what is not known of the gains.
+func (b *Bank) learn(dry, widen float64) {
+	for i := range b.All {
+		b.All[i].learn(dry, widen)
+	}
+	b.weigh()
+	b.renew()
+}
+
+// learn weighs the errors of the segment: a common one of the storm, which the gain may
+// be to blame for, and single ones.
+func (c *Catchment) learn(dry, widen float64) {
+	// Water that has come since the last cycle without another says that there is less.
+	if m := c.lnInflow(dry); m > 0 && c.SinceMm > leastMm {
+		off := math.Min(m, greatestOff)
+		c.Weight++
+		c.Errors += float32(off)
+		c.Squares += float32(off * off)
+	}
+	c.Score *= scoreKeep
+	c.Variance += float32(widen)
+	if c.Weight > 0 {
+		n := math.Min(float64(c.Weight), mostTelling)
+		mean := float64(c.Errors / c.Weight)
+		single := math.Max(0, float64(c.Squares/c.Weight)-mean*mean)
+		noise := stormSpread*stormSpread + cycleSpread*cycleSpread/n
+		common := float64(c.Variance) + noise
+		c.Score -= float32(0.5 * (n*single/(cycleSpread*cycleSpread) + mean*mean/common + math.Log(common)))
+		share := float64(c.Variance) / common
+		c.LnGain -= float32(share * mean)
+		c.Variance = float32(math.Max(leastGainVar, float64(c.Variance)*(1-share)+gainDrift))
+	}
+	c.forget()
+}
+
+func (c *Catchment) forget() { c.Weight, c.Errors, c.Squares = 0, 0, 0 }
+
+func (b *Bank) drop() {
+	for i := range b.All {
+		b.All[i].forget()
+	}
+}
+
+// weigh the catchments anew by their scores.
+func (b *Bank) weigh() {
+	top := float32(math.Inf(-1))
+	for i := range b.All {
+		top = max(top, b.All[i].Score)
+	}
+	sum := 0.0
+	for i := range b.All {
+		w := math.Exp(float64(b.All[i].Score - top))
+		b.Weight[i] = float32(w)
+		sum += w
+	}
+	for i := range b.Weight {
+		b.Weight[i] /= float32(sum)
+	}
+}
+
+// renew draws the bank anew once few catchments carry the weight.
+func (b *Bank) renew() {
+	squares := float32(0)
+	for _, w := range b.Weight {
+		squares += w * w
+	}
+	if 1/squares > catchments/2 {
+		return
+	}
+	center, sd := b.spread()
+	old := *b
+	at, carried, from, before := b.uniform()/catchments, float64(old.Weight[0]), 0, -1
+	for i := range b.All {
+		for carried < at && from < catchments-1 {
+			from++
+			carried += float64(old.Weight[from])
+		}
+		b.All[i] = old.All[from]
+		if from == before { // the first of a kind stays as it is
+			b.vary(&b.All[i], center, sd)
+		}
+		b.All[i].Score = 0
+		before, at = from, at+1.0/catchments
+	}
+	b.weigh()
+}
+
+// spread is the mean and the standard deviation of the bank's traits, in the unit cube.
+func (b *Bank) spread() (center, sd [traits]float64) {
+	var square [traits]float64
+	for i := range b.All {
+		w := float64(b.Weight[i])
+		for k, u := range b.All[i].shaped() {
+			center[k] += w * u
+			square[k] += w * u * u
 		}
 	}
-	m.emptied()
-}
-
-// learn takes the segment's evidence over, fading what was known before: keepRain for
-// the paths, keepDry for the dry-weather part.
-func (m *Mode) learn(keepRain, keepDry float64) {
-	for k := range m.Cycles {
-		keep := float32(keepRain)
-		if k == dry {
-			keep = float32(keepDry)
-		}
-		m.Cycles[k] = keep*m.Cycles[k] + m.NewCycles[k]
-		m.Exposure[k] = keep*m.Exposure[k] + m.NewExposure[k]
+	for k := range sd {
+		sd[k] = math.Sqrt(math.Max(0, square[k]-center[k]*center[k]))
 	}
-	const temper, keepScore = 0.5, 0.97 // cycles of one storm are far from independent
-	m.Score = keepScore*m.Score + temper*m.NewScore
-	m.drop()
+	return center, sd
 }
 
-// drop forgets the segment's evidence.
-func (m *Mode) drop() {
-	m.NewCycles, m.NewExposure, m.NewScore = [paths + 1]float32{}, [paths + 1]float32{}, 0
+// vary moves a catchment a little, water and all.
+func (b *Bank) vary(c *Catchment, center, sd [traits]float64) {
+	shrink := math.Sqrt(1 - kernel*kernel)
+	u := c.shaped()
+	for k := range u {
+		v := center[k] + shrink*(u[k]-center[k]) + math.Max(kernel*sd[k], leastKernel)*b.normal()
+		v = math.Abs(v) // reflected at both faces
+		u[k] = math.Min(math.Max(1-math.Abs(1-v), 0), 1)
+	}
+	size := c.SoilSize
+	c.shape(u)
+	c.SoilMm *= c.SoilSize / size
+	c.CanopyMm = min(c.CanopyMm, c.Canopy)
+}
+
+// uniform draws from [0, 1): SplitMix64 over a counter (Steele, Lea and Flood 2014).
+func (b *Bank) uniform() float64 {
+	b.Draws++
+	z := b.Draws * 0x9e3779b97f4a7c15
+	z = (z ^ z>>30) * 0xbf58476d1ce4e5b9
+	z = (z ^ z>>27) * 0x94d049bb133111eb
+	return float64((z^z>>31)>>11) / (1 << 53)
+}
+
+// normal is nearly a standard normal deviate: the sum of twelve uniform ones, less 6.
+func (b *Bank) normal() float64 {
+	sum := -6.0
+	for range 12 {
+		sum += b.uniform()
+	}
+	return sum
+}
+
+// MarshalBinary packs the bank.
+func (b Bank) MarshalBinary() ([]byte, error) { return binary.Append(nil, binary.LittleEndian, b) }
+
+// UnmarshalBinary reads what MarshalBinary wrote.
+func (b *Bank) UnmarshalBinary(p []byte) error {
+	n, err := binary.Decode(p, binary.LittleEndian, b)
+	if err == nil && n != len(p) {
+		err = fmt.Errorf("%d bytes too many", len(p)-n)
+	}
+	if err != nil {
+		return fmt.Errorf("read the bank of a rain response: %w", err)
+	}
+	return nil
+}
+
+// MarshalText is MarshalBinary in base64.
+func (b Bank) MarshalText() ([]byte, error) {
+	p, err := b.MarshalBinary()
+	return base64.StdEncoding.AppendEncode(nil, p), err
+}
+
+// UnmarshalText reads what MarshalText wrote.
+func (b *Bank) UnmarshalText(text []byte) error {
+	p, err := base64.StdEncoding.AppendDecode(nil, text)
+	if err != nil {
+		return fmt.Errorf("read the bank of a rain response: %w", err)
+	}
+	return b.UnmarshalBinary(p)
 }

@@ -3,13 +3,13 @@ package water
 import "math"
 
 const (
-	rainMemoryMm   = 300.0 // depth (routed) after which old evidence has faded to 1/e
 	dryMemoryHours = 60 * 24.0
-	timingKeep     = 0.97 // memory of about 30 segments
-	// surprise: a segment whose cycles are off by more than this many of its usual
-	// spread, in ln, speaks of a change at the site; what was known fades faster then.
-	surpriseSpreads = 2.5
-	surpriseKeep    = 0.6
+	learntMemoryMm = 300.0 // of what a person is shown: depth after which it has faded to 1/e
+	timingKeep     = 0.98  // memory of about 50 segments
+	// surprise: a segment whose cycles are off by more than this, in spreads of the usual,
+	// speaks of a change at the site: what was known of the gains counts for less then.
+	surpriseSpreads = 3.0
+	surpriseWidens  = 0.25
 	// holdBelow: silence less likely than this is not learned from unless a test proves
 	// the pump: it may be dead.
 	holdBelow = 0.05
@@ -17,64 +17,95 @@ const (
 	leastUnconnected = 1e-4
 )
 
-// notePeak keeps the greatest inflow that the bank expected while the pump was silent.
-func (r *Response) notePeak() {
-	m := float32(r.inflow())
-	if r.SegmentCycles == 0 {
-		r.SegmentFirst = m
-	}
-	r.SegmentPeak = max(r.SegmentPeak, m)
-	r.CycleExpected = r.SegmentExpected
+// dryInflow is what has come without rain since the last cycle, in cycles, as of the
+// last full cell.
+func (r *Response) dryInflow() float64 { return r.Dry.perHour() * float64(r.DrySince) }
+
+// rainInflow is what rain has brought since the last cycle, in cycles.
+func (r *Response) rainInflow() float64 {
+	m, _ := r.Bank.lnInflow(0)
+	return math.Exp(m)
 }
 
-// noteFirst weighs what the first cycle of a storm says of whether rain reaches the
-// basin.
-func (r *Response) noteFirst(at Micros) {
-	if r.StormCycles > 0 || !r.wet(at) || at < r.BlindTo {
-		return
+// Bias is how far off, in ln, the bank's word has been of late: the storm's rain differs
+// from the gauge's, the ground from every catchment of the bank. It is followed by a
+// Kalman filter, forgotten within days, and starts afresh at 0.
+type Bias struct {
+	Mean, Variance float32
+	At             Micros
+}
+
+const (
+	// ebbUp and ebbDown: a failure of the ebb is believed at once, a success slowly.
+	ebbUp, ebbDown = 0.3, 0.03
+
+	biasSpread  = 0.30 // ln, when nothing is known of late
+	biasHours   = 60.0 // in which it is forgotten to 1/e
+	biasSingle  = 0.40 // ln: how far a single cycle is off beyond that
+	greatestHop = 1.5  // ln: a cycle further off counts for no more
+)
+
+// as of a time.
+func (b *Bias) as(now Micros) (mean, variance float64) {
+	keep := math.Exp(-math.Max(0, float64(now-b.At)) / (biasHours * microsPerHour))
+	return keep * float64(b.Mean), keep*keep*float64(b.Variance) + (1-keep*keep)*biasSpread*biasSpread
+}
+
+// note that at a time the bank was off by so much, in ln.
+func (b *Bias) note(at Micros, off, variance float64) {
+	mean, v := b.as(at)
+	off = math.Min(math.Max(off-mean, -greatestHop), greatestHop)
+	gain := v / (v + variance + biasSingle*biasSingle)
+	b.Mean, b.Variance, b.At = float32(mean+gain*off), float32(v*(1-gain)), at
+}
+
+// departure is how far the inflow since the last cycle is from the one cycle that would
+// have started the pump, in units of what is not known of it: above 0 a working pump
+// should have run.
+func (r *Response) departure(now Micros) (z, lnInflow float64) {
+	mean, variance := r.Bank.lnInflow(0)
+	bias, unsure := r.Bias.as(now)
+	old := r.Bank.oldShare()
+	return (mean - math.Max(0, bias)) / math.Sqrt(ownSpread*ownSpread+unsure+variance+float64(r.Ebb)*old*old), mean
+}
+
+// notePeak keeps the greatest departure while the pump was silent.
+func (r *Response) notePeak(at Micros) {
+	z, m := r.departure(at)
+	if r.SegmentCycles == 0 {
+		r.SegmentFirst = float32(z)
 	}
-	m := r.inflow()
-	without := r.dryRate() * math.Max(0, float64(at-r.CycleAt)/microsPerHour)
-	if m <= 0 || m < without {
-		return // this one needed no rain
+	r.SegmentPeak = max(r.SegmentPeak, float32(z))
+	if old := r.Bank.oldShare(); m > float64(r.SegmentEbb) && old > 0.4 {
+		r.SegmentEbb = float32(m)
 	}
-	chance := math.Max(without/(m+without), 0.02)
+}
+
+// noteConnection weighs what a cycle says of whether rain reaches the basin: it is the
+// likelier the more of what comes in just now should come from rain.
+func (r *Response) noteConnection() {
+	const leastPerHour = 1e-4
+	r.SegmentRatio += float32(math.Log1p(r.Bank.outflow() / cellHours / math.Max(r.Dry.perHour(), leastPerHour)))
+}
+
+// learnConnection takes the segment's likelihood ratio of two Poisson processes over: one
+// that rain drives as well, and one that goes on whatever the weather.
+func (r *Response) learnConnection() {
+	const temper, most = 0.5, 4 // cycles of one storm are far from independent
+	ratio := math.Min(math.Max(temper*float64(r.SegmentRatio-r.SegmentFromRain), -most), most)
 	u := r.Unconnected
-	r.setUnconnected(u * chance / (u*chance + 1 - u))
+	r.setUnconnected(u / (u + (1-u)*math.Exp(ratio)))
 }
 
 // learnSilence weighs a silence that is known to be true.
 func (r *Response) learnSilence() {
-	u, chance := r.Unconnected, r.First.beyond(r.inflow())
+	z, _ := r.departure(r.Cell)
+	u, chance := r.Unconnected, r.First.beyond(z)
 	r.setUnconnected(u / (u + (1-u)*chance))
-}
-
-// acceptSilence draws the conclusion from a storm that was learned from: the basin holds
-// less than the one cycle that would have started the pump, whatever the bank expected.
-func (r *Response) acceptSilence() {
-	if r.Held {
-		return
-	}
-	for i := range r.Modes {
-		if m := r.Modes[i].inflow(); m > 1 {
-			for k := range r.Modes[i].SinceMm {
-				r.Modes[i].SinceMm[k] /= float32(m)
-			}
-		}
-	}
 }
 
 func (r *Response) setUnconnected(u float64) {
 	r.Unconnected = math.Min(math.Max(u, leastUnconnected), 0.999)
-}
-
-// dryRate is the cycles an hour that need no rain.
-func (r *Response) dryRate() float64 {
-	rate := 0.0
-	for i := range r.Modes {
-		rate += r.Weights[i] * r.Modes[i].gain(dry)
-	}
-	return rate
 }
 
 // closeSegment ends the segment at the start of the next storm, or after a day: it is
@@ -87,7 +118,10 @@ func (r *Response) closeSegment(at Micros) {
 	case r.SegmentCycles == 0 && r.wet(at) && r.silence() < holdBelow:
 		r.Held = true
 	default:
-		if r.SegmentCycles == 0 && r.SegmentRainMm > 0 {
+		switch {
+		case r.SegmentCycles > 0:
+			r.learnConnection()
+		case r.SegmentRainMm > 0:
 			r.learnSilence()
 		}
 		r.learnPeaks()
@@ -99,37 +133,34 @@ func (r *Response) closeSegment(at Micros) {
 // still silent counts as well: it is at least that far off.
 func (r *Response) learnPeaks() {
 	const telling = 1.5 // a segment of less expected inflow could not have shown anything
-	r.notePeak()
-	if r.SegmentExpected > telling || r.SegmentPeak > 1 {
+	r.notePeak(r.Cell)
+	if r.SegmentExpected > telling || r.SegmentPeak > 0 {
 		r.First.note(float64(r.SegmentFirst))
 		r.Peak.note(float64(r.SegmentPeak))
+	}
+	if e := r.SegmentEbb; e > 0 {
+		rate := float32(ebbDown)
+		if e*e > r.Ebb {
+			rate = ebbUp
+		}
+		r.Ebb += rate * (e*e - r.Ebb)
 	}
 }
 
 // learnSegment takes the segment's evidence over.
 func (r *Response) learnSegment(at Micros) {
-	keepRain := 1.0
-	for i := range r.Modes {
-		routed := 0.0
-		for k := range paths {
-			routed = math.Max(routed, float64(r.Modes[i].NewExposure[k]))
-		}
-		keepRain = math.Min(keepRain, math.Exp(-routed/rainMemoryMm))
-	}
+	widen := 0.0
 	if off := r.surprise(); off > 0 {
-		keepRain *= surpriseKeep
-		r.First.note(math.Exp(off))
-		r.Peak.note(math.Exp(off))
+		widen = surpriseWidens
 	}
-	keepDry := math.Exp(-float64(at-r.LearntAt) / (dryMemoryHours * microsPerHour))
-	for i := range r.Modes {
-		r.Modes[i].learn(keepRain, keepDry)
+	if r.SegmentRainMm > 0 || r.SegmentCycles > 0 {
+		r.Bank.learn(r.dryInflow(), widen)
 	}
-	r.weigh()
+	r.Dry.learn(math.Exp(-float64(at-r.LearntAt) / (dryMemoryHours * microsPerHour)))
 	if r.SegmentRainMm > 0 {
 		r.LearntStorms++
 	}
-	keep := float32(math.Exp(-float64(r.SegmentRainMm) / rainMemoryMm))
+	keep := float32(math.Exp(-float64(r.SegmentRainMm) / learntMemoryMm))
 	r.LearntMm = keep*r.LearntMm + r.SegmentRainMm
 	r.LearntCycles = keep*r.LearntCycles + float32(r.SegmentCycles)
 	r.beginSegment(at)
@@ -142,21 +173,22 @@ func (r *Response) surprise() float64 {
 		return 0
 	}
 	off := math.Abs(math.Log((float64(r.SegmentCycles) + 0.5) / (float64(r.SegmentExpected) + 0.5)))
-	if off > surpriseSpreads*math.Max(math.Sqrt(r.First.Variance), leastScale) {
+	_, variance := r.Bank.lnInflow(r.dryInflow())
+	if off > surpriseSpreads*math.Sqrt(ownSpread*ownSpread+variance) {
 		return off
 	}
 	return 0
 }
 
 func (r *Response) dropSegment(at Micros) {
-	for i := range r.Modes {
-		r.Modes[i].drop()
-	}
+	r.Bank.drop()
+	r.Dry.drop()
 	r.beginSegment(at)
 }
 
 func (r *Response) beginSegment(at Micros) {
 	r.LearntAt = at
 	r.SegmentCycles, r.SegmentExpected, r.SegmentRainMm = 0, 0, 0
-	r.SegmentFirst, r.SegmentPeak, r.CycleExpected = 0, 0, 0
+	r.SegmentFirst, r.SegmentPeak, r.SegmentEbb = 0, 0, 0
+	r.SegmentFromRain, r.SegmentRatio = 0, 0
 }

@@ -7,24 +7,23 @@ import "math"
 type prior struct {
 	cyclesPerMm float64
 	unconnected float64
-	spread      float64 // of ln(expected inflow at the first cycle)
+	spread      float64 // of departures
 	dryPerDay   float64
 }
 
 var priors = map[string]prior{
-	"dry":     {0.01, 0.97, 0.8, 0.1},
-	"damp":    {0.10, 0.10, 0.8, 0.1},
-	"flooded": {0.40, 0.005, 0.7, 0.1},
-	"":        {0.08, 0.40, 0.8, 0.1},
+	"dry":     {0.01, 0.97, 0.35, 0.1},
+	"damp":    {0.10, 0.10, 0.35, 0.1},
+	"flooded": {0.40, 0.005, 0.35, 0.1},
+	"":        {0.08, 0.40, 0.35, 0.1},
 }
 
 const (
-	priorMm     = 12.0     // exposure behind the prior gains
-	priorHours  = 5 * 24.0 // exposure behind the prior dry-weather rate
-	priorStorms = 6.0      // weight of the prior spread
+	priorHours    = 5 * 24.0 // exposure behind the prior dry-weather rate
+	priorStorms   = 6.0      // weight of the prior spread
+	priorPasses   = 0.25     // share of rain that a catchment passes on, roughly
+	priorVariance = 0.8      // of the ln of the gain
 )
-
-var pathPrior = [paths]float64{0.35, 0.30, 0.20, 0.15}
 
 // NewResponse starts from the commissioning answer: "dry", "damp", "flooded", or
 // anything else for not asked. from is the time from which rain and cycles are known.
@@ -33,24 +32,14 @@ func NewResponse(waterHistory string, from Micros) Response {
 	if !ok {
 		p = priors[""]
 	}
-	r := Response{
+	return Response{
 		Version: ResponseVersion, Cell: from - from%cellMicros, CycleAt: from, LearntAt: from,
-		Unconnected: p.unconnected,
-		First:       Spread{Weight: priorStorms, Variance: p.spread * p.spread},
-		Peak:        Spread{Weight: priorStorms, Variance: p.spread * p.spread},
+		Bank:        newBank(math.Log(p.cyclesPerMm/priorPasses), priorVariance),
+		Dry:         Rate{Count: float32(p.dryPerDay / 24 * priorHours), Hours: priorHours},
+		Unconnected: p.unconnected, Ebb: 0.36,
+		First: Spread{Weight: priorStorms, Variance: p.spread * p.spread},
+		Peak:  Spread{Weight: priorStorms, Variance: p.spread * p.spread},
 	}
-	for i := range r.Modes {
-		m := &r.Modes[i]
-		m.SoilMm = float32(modeSizeMm[i] / 2)
-		for k := range paths {
-			m.Exposure[k] = float32(priorMm * modeShare[i])
-			m.Cycles[k] = float32(p.cyclesPerMm * pathPrior[k] * priorMm)
-		}
-		m.Exposure[dry] = priorHours
-		m.Cycles[dry] = float32(p.dryPerDay / 24 * priorHours)
-	}
-	r.weigh()
-	return r
 }
 
 // leastNearbyStorms a site nearby must have learned from before it is asked.
@@ -73,33 +62,19 @@ func NewResponseNear(waterHistory string, from Micros, nearby []Response) Respon
 	if len(asked) == 0 {
 		return r
 	}
-	for i := range r.Modes {
-		r.Modes[i].lean(i, asked)
-	}
-	r.weigh()
+	r.Bank.lean(asked)
 	return r
 }
 
-// lean takes the sites' mean split of cycles among paths, half of the way (in ln) to
-// their mean gain, and their mean score.
-func (m *Mode) lean(i int, asked []*Response) {
-	var gains [paths]float64
-	sum, own, score := 0.0, 0.0, 0.0
-	for _, n := range asked {
-		score += math.Log(math.Max(n.Weights[i], 1e-3)) / float64(len(asked))
-		for k := range paths {
-			gains[k] += n.Modes[i].gain(k) / float64(len(asked))
+// lean gives every other catchment the traits of one of the sites', and moves all gains
+// half of the way (in ln) to theirs.
+func (b *Bank) lean(asked []*Response) {
+	for i := range b.All {
+		c, from := &b.All[i], &asked[i/2%len(asked)].Bank.All[i]
+		if i%2 == 1 {
+			c.shape(from.shaped())
+			c.SoilMm = c.SoilSize / 2
 		}
-	}
-	for k := range paths {
-		sum += gains[k]
-		own += m.gain(k)
-	}
-	m.Score = float32(score)
-	if sum <= 0 || own <= 0 {
-		return
-	}
-	for k := range paths {
-		m.Cycles[k] = float32(gains[k] * math.Sqrt(own/sum) * float64(m.Exposure[k]))
+		c.LnGain = (c.LnGain + from.LnGain) / 2
 	}
 }

@@ -3,18 +3,19 @@ package water
 import "math"
 
 // ResponseVersion of the state's shape; a state of another version is started afresh.
-const ResponseVersion = 1
+const ResponseVersion = 2
 
 // Response is one site's own response to rain: what it has learned of how many pump
 // cycles a depth of rain brings, when, and after how wet a time. It is plain data
-// without pointers: copy it by value for a checkpoint, or marshal it as JSON (under
-// 4 KB). All methods are deterministic. Hand events in by rising event time; how often
+// without pointers: copy it by value for a checkpoint, or marshal it as JSON (about
+// 6 KB). All methods are deterministic. Hand events in by rising event time; how often
 // it is asked or advanced in between changes nothing.
 type Response struct {
 	Version uint8
 	Storms  Storms
-	Modes   [modes]Mode
-	Weights [modes]float64 // of the modes, by how well each foresaw the cycles
+	Bank    Bank
+	Snow    Snow
+	Bias    Bias
 
 	Cell     Micros  // start of the current cell of the grid
 	CellMm   float32 // rain in it so far
@@ -26,25 +27,33 @@ type Response struct {
 	SegmentCycles   int32   // in the segment
 	SegmentExpected float32 // in the segment, by the bank as it stood
 	SegmentRainMm   float32
+	SegmentFromRain float32 // of SegmentExpected
+	SegmentRatio    float32 // ln of how much likelier rain makes the segment's cycles
 	StormExpected   float32 // from rain, since the current storm began
 	StormCycles     int32
 	Held            bool // a silence that a working pump would hardly have kept: learned only if a test proves the pump
 
+	// Dry is the part of the cycles that needs no rain; DrySince are the hours since the
+	// last cycle, fading like the water.
+	Dry      Rate
+	DrySince float32
+
 	// Unconnected is the probability that rain does not reach this basin at all.
 	Unconnected float64
-	// First and Peak record how far the bank's word can be trusted: the ln of the inflow
-	// that it expected when the first cycle of a segment came, and of the greatest between
-	// any two. Segment… are those of the segment so far.
-	First, Peak               Spread
-	SegmentFirst, SegmentPeak float32
-	CycleExpected             float32 // SegmentExpected at the last cycle
+	// First and Peak record how far the bank's word can be trusted: what it expected (as
+	// a departure, see there) when the first cycle of a segment came, and the most
+	// between any two. Segment… are those of the segment so far.
+	First, Peak                           Spread
+	SegmentFirst, SegmentPeak, SegmentEbb float32
+	// Ebb is the variance (ln) of inflow that was in the ground already when the pump last ran.
+	Ebb float32
 	// LearntCycles per LearntMm, fading: what a person is shown.
 	LearntCycles, LearntMm float32
 	LearntStorms           int32
 }
 
 // Spread is a running mean and variance with fading memory.
-type Spread struct{ Weight, Mean, Variance float64 }
+type Spread struct{ Weight, Mean, Variance, Top float64 }
 
 // add one observation; keep is what remains of the weight before.
 func (s *Spread) add(x, keep float64) {
@@ -74,7 +83,9 @@ func (r *Response) Rain(at Micros, mm float64) {
 	}
 	if r.Storms.Count == 0 || r.Storms.begins(max(start, r.Storms.Current.End)) {
 		r.closeSegment(at)
-		r.acceptSilence()
+		// Each storm is judged by itself: whatever the bank made of the ebb before, a basin
+		// whose pump works holds less than one cycle when it begins.
+		r.Bank.hold()
 		r.StormExpected, r.StormCycles = 0, 0
 	}
 	// Records come by rising time, so that Add has nothing to refuse; a record dated
@@ -95,13 +106,21 @@ func (r *Response) Cycle(at Micros) {
 		r.Held = false
 		r.dropSegment(at)
 	} else {
-		r.notePeak()
-		r.noteFirst(at)
+		r.notePeak(r.Cell)
 	}
-	hours := math.Max(0, float64(at-r.CycleAt)/microsPerHour)
-	for i := range r.Modes {
-		r.Modes[i].credit(hours, r.wet(at))
+	r.noteConnection()
+	telling := 1.0
+	if r.SegmentCycles == 0 {
+		telling = firstTelling
 	}
+	since := float64(at-max(r.Cell, r.CycleAt)) / cellMicros
+	dry := r.dryInflow() + r.Dry.perHour()*since*cellHours
+	if !r.wet(at) {
+		r.Dry.NewCount += float32(dry / (dry + r.rainInflow()))
+	}
+	mean, variance := r.Bank.cycle(since, dry, telling)
+	r.Bias.note(at, mean, variance)
+	r.DrySince = 0
 	r.CycleAt = at
 	r.SegmentCycles++
 	r.StormCycles++
@@ -116,9 +135,8 @@ func (r *Response) Tested(at Micros) {
 	}
 	r.Held = false
 	r.learnSegment(at)
-	for i := range r.Modes {
-		r.Modes[i].emptied()
-	}
+	r.Bank.emptied()
+	r.DrySince = 0
 	r.CycleAt = at
 }
 
@@ -129,9 +147,8 @@ func (r *Response) Blind(from, to Micros) {
 	r.Advance(from)
 	r.BlindTo = max(r.BlindTo, to)
 	r.dropSegment(from)
-	for i := range r.Modes {
-		r.Modes[i].emptied()
-	}
+	r.Bank.emptied()
+	r.DrySince = 0
 }
 
 // Advance moves the state to now; it may be left out, it only saves later calls work.
@@ -147,38 +164,25 @@ func (r *Response) Advance(now Micros) {
 
 // step closes the current cell.
 func (r *Response) step() {
-	w := &r.Weights
 	since := math.Min(1, float64(r.Cell+cellMicros-r.CycleAt)/cellMicros)
-	wet := r.wet(r.Cell)
-	for i := range r.Modes {
-		rain, without := r.Modes[i].step(i, float64(r.CellMm), since)
-		if !wet {
-			r.Modes[i].NewExposure[dry] += cellHours
-		}
-		r.SegmentExpected += float32(w[i] * (rain + without))
-		r.StormExpected += float32(w[i] * rain)
+	liquid := float64(r.CellMm)
+	if r.Snow.holds() {
+		liquid = r.Snow.step(liquid, r.Cell)
 	}
+	r.Bank.step(liquid, evaporationMm(r.Cell), since)
+	r.DrySince = r.DrySince*sinceKeep + float32(since*cellHours)
+	if !r.wet(r.Cell) {
+		r.Dry.NewHours += cellHours
+	}
+	rain := r.Bank.outflow()
+	r.SegmentExpected += float32(rain + r.Dry.perHour()*cellHours)
+	r.StormExpected += float32(rain)
+	r.SegmentFromRain += float32(rain)
 	r.CellMm = 0
 	r.Cell += cellMicros
 	const segmentMicros = 24 * microsPerHour
 	if r.Cell-r.LearntAt >= segmentMicros && !r.Storms.Raining(r.Cell) {
 		r.closeSegment(r.Cell)
-	}
-}
-
-// weigh the modes anew by their scores.
-func (r *Response) weigh() {
-	top := math.Inf(-1)
-	for i := range r.Modes {
-		top = math.Max(top, float64(r.Modes[i].Score))
-	}
-	sum := 0.0
-	for i := range r.Modes {
-		r.Weights[i] = math.Exp(float64(r.Modes[i].Score) - top)
-		sum += r.Weights[i]
-	}
-	for i := range r.Weights {
-		r.Weights[i] /= sum
 	}
 }
 
@@ -193,6 +197,9 @@ func (r *Response) at(now Micros) Response {
 // ExpectedCycles is how many cycles the rain of the current storm should have brought
 // until now, were the pump to work. It changes nothing.
 func (r *Response) ExpectedCycles(now Micros) float64 {
+	if r.Cell+cellMicros > now {
+		return float64(r.StormExpected)
+	}
 	c := r.at(now)
 	return float64(c.StormExpected)
 }

@@ -197,7 +197,7 @@ func TestResponseIsSmall(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if len(text) > 4096 {
+	if len(text) > 12_000 {
 		t.Errorf("%d bytes of JSON", len(text))
 	}
 	t.Logf("%d bytes of JSON", len(text))

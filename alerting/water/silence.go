@@ -8,12 +8,14 @@ import "math"
 //
 // Rain has brought the inflow m (in cycles, by the bank) since then. A working pump
 // would still be silent if the bank is that far off, or if rain does not reach this
-// basin at all. How far off it usually is, is learned from earlier storms: the ln of the
-// greatest inflow that the bank expected of a silent but working pump, as a Student
-// distribution.
+// basin at all. How far off it usually is, is learned from earlier storms: the greatest
+// departure that the bank had of a silent but working pump, as a Student distribution.
 func (r *Response) SilenceProbability(now Micros) float64 {
 	if !r.wet(now) || now < r.BlindTo {
 		return 1
+	}
+	if r.Cell+cellMicros > now {
+		return r.silence()
 	}
 	c := r.at(now)
 	return c.silence()
@@ -24,77 +26,66 @@ func (r *Response) wet(now Micros) bool {
 	return r.Storms.Count > 0 && float64(now-r.Storms.Current.End) <= rainRestHours*microsPerHour
 }
 
-// silence is the probability as the state stands, over all modes: where they disagree,
-// as they do after a long dry time, it stays high. Weights are squared, so that modes
-// long known to be poor do not hold a clear case up.
+// silence is the probability as the state stands. Where the catchments disagree, as they
+// do after a long dry time, the departure is small and the probability high.
 func (r *Response) silence() float64 {
-	cut := r.hindsight()
-	p, sum := 0.0, 0.0
-	for i := range r.Modes {
-		w := r.Weights[i] * r.Weights[i]
-		p += w * r.beyond(r.Modes[i].inflow()*cut)
-		sum += w
+	z, m := r.departure(r.Cell)
+	if m <= 0 {
+		return 1
 	}
-	return math.Min(1, r.Unconnected+(1-r.Unconnected)*p/sum)
+	p := r.Peak.beyond(z)
+	if r.SegmentCycles == 0 {
+		p = math.Max(p, r.First.beyond(z))
+	}
+	return math.Min(1, r.Unconnected+(1-r.Unconnected)*p)
 }
 
-// beyond is the probability that a working pump is still silent at an inflow, by the
-// worse of the two records while a storm has not brought a cycle yet.
-func (r *Response) beyond(cycles float64) float64 {
-	p := r.Peak.beyond(cycles)
-	if r.SegmentCycles == 0 {
-		p = math.Max(p, r.First.beyond(cycles))
+// ownSpread is what no bank knows of a site's water (ln units), beyond what its
+// catchments disagree on.
+const ownSpread = 0.20
+
+// The range of departures that are told apart: a basin that was nearly full runs at any
+// inflow below one cycle, which says nothing of the bank.
+const leastDeparture, greatestDeparture = -1.0, 8.0
+
+const (
+	// heavyTail: the peaks of storms lie further out than a sample of normal ones would
+	// (measured on the sites of development, as are the next two).
+	heavyTail = 2.4
+	// A departure hardly above the greatest that this site has shown with a working pump,
+	// fading to 1/e in some 300 segments, is no proof, however few came near it.
+	topKeep, topMargin, topChance = 0.997, 0.6, 0.02
+)
+
+// note a departure at which the pump was still silent.
+func (s *Spread) note(z float64) {
+	z = math.Min(math.Max(z, leastDeparture), greatestDeparture)
+	s.add(z, timingKeep)
+	s.Top = math.Max(z, s.Top*topKeep)
+}
+
+// beyond is the probability that a working pump is still silent at this departure.
+func (s Spread) beyond(z float64) float64 {
+	if z <= 0 {
+		return 1
+	}
+	p := s.exceeds(z)
+	if z <= s.Top+topMargin {
+		p = math.Max(p, topChance)
 	}
 	return p
-}
-
-// hindsight is by how much the bank's word is cut in this storm, since its cycles have
-// already shown it to expect too much: by the greatest inflow between two of them, and
-// by their number against the expected one.
-func (r *Response) hindsight() float64 {
-	if r.SegmentCycles == 0 {
-		return 1
-	}
-	byNumber := float64(r.SegmentCycles+1) / float64(r.CycleExpected+1)
-	return math.Min(1, byNumber) / math.Max(1, float64(r.SegmentPeak))
-}
-
-// inflow that rain has brought since the last cycle, in cycles, over all modes.
-func (r *Response) inflow() float64 {
-	m := 0.0
-	for i := range r.Modes {
-		m += r.Weights[i] * r.Modes[i].inflow()
-	}
-	return m
-}
-
-// The range of inflows that are told apart: a basin that was nearly full runs at any
-// inflow below one cycle, which says nothing of the bank.
-const leastInflow, greatestInflow = 0.7, 20
-
-// note an inflow at which the pump was still silent.
-func (s *Spread) note(cycles float64) {
-	s.add(math.Log(math.Min(math.Max(cycles, leastInflow), greatestInflow)), timingKeep)
-}
-
-// beyond is the probability that a working pump is still silent at this inflow.
-func (s Spread) beyond(cycles float64) float64 {
-	if cycles <= leastInflow {
-		return 1
-	}
-	return s.exceeds(math.Log(cycles))
 }
 
 // exceeds is the probability that the next observation is above x: the predictive
 // Student distribution of a normal sample of this mean, variance and weight.
 func (s Spread) exceeds(x float64) float64 {
 	freedom := math.Max(s.Weight-1, 1)
-	scale := math.Sqrt(s.Variance * (1 + 1/s.Weight) * s.Weight / freedom)
+	scale := heavyTail * math.Sqrt(s.Variance*(1+1/s.Weight)*s.Weight/freedom)
 	return studentUpperTail((x-s.Mean)/math.Max(scale, leastScale), freedom)
 }
 
-// leastScale: no bank knows a site's water better than this (ln units).
-const leastScale = 0.32
+// leastScale of departures: no record of a few storms makes the bank better than it says.
+const leastScale = 0.85
 
 // studentUpperTail is P(T > t) by Wallace's transformation to a normal deviate (1959,
 // from memory; within 0.002 of the exact tail for 3 degrees of freedom and more).

@@ -24,8 +24,8 @@ type Learned struct {
 func (r *Response) Learned(now Micros) Learned {
 	c := r.at(now)
 	l := Learned{
-		Storms: int(c.LearntStorms), CyclesPerDay: 24 * c.dryRate(), Unconnected: c.Unconnected, Held: c.Held,
-		UsualFactor:  math.Exp(math.Max(math.Sqrt(c.First.Variance), leastScale)),
+		Storms: int(c.LearntStorms), CyclesPerDay: 24 * c.Dry.perHour(), Unconnected: c.Unconnected, Held: c.Held,
+		UsualFactor:  math.Exp(c.usualOff()),
 		AntecedentMm: c.Storms.Current.AntecedentMm, StormMm: c.Storms.Current.DepthMm,
 		StormExpected: float64(c.StormExpected), StormCycles: int(c.StormCycles), StormIntensity: c.Storms.Current.Class(),
 	}
@@ -33,17 +33,10 @@ func (r *Response) Learned(now Micros) Learned {
 		l.CyclesPerMm = float64(c.LearntCycles / c.LearntMm)
 		l.Low, l.High = l.CyclesPerMm/l.UsualFactor, l.CyclesPerMm*l.UsualFactor
 	}
-	gains, lag := 0.0, 0.0
-	for i := range c.Modes {
-		l.SoilStoreMm += c.Weights[i] * modeSizeMm[i]
-		for k := range paths {
-			g := c.Weights[i] * c.Modes[i].gain(k)
-			gains += g
-			lag += g * 2 * pathHours[k]
-		}
-	}
-	if gains > 0 {
-		l.LagHours = lag / gains
+	for i := range c.Bank.All {
+		k, w := &c.Bank.All[i], float64(c.Bank.Weight[i])
+		l.SoilStoreMm += w * float64(k.SoilSize)
+		l.LagHours += w * k.lagHours()
 	}
 	return l
 }
@@ -62,14 +55,25 @@ func (r *Response) ExpectedOf(now Micros, depthMm, hours float64) (cycles, mostP
 	for n := range cells {
 		share := math.Min(math.Max((hours-float64(n)*cellHours)/cellHours, 0), 1)
 		rain := depthMm * math.Min(share*cellHours/hours, 1)
-		for i := range c.Modes {
-			fromRain, without := c.Modes[i].step(i, rain, 1)
-			cycles += c.Weights[i] * (fromRain + without)
-			hour += c.Weights[i] * (fromRain + without)
-		}
+		c.Bank.step(rain, evaporationMm(c.Cell), 1)
+		out := c.Bank.outflow() + c.Dry.perHour()*cellHours
+		cycles, hour = cycles+out, hour+out
 		if n%4 == 3 {
 			mostPerHour, hour = math.Max(mostPerHour, hour), 0
 		}
 	}
 	return cycles, mostPerHour
+}
+
+// lagHours is the mean time from rain that is passed on to its outflow.
+func (c *Catchment) lagHours() float64 {
+	quick := -2 * cellHours / math.Log(float64(c.QuickKeep))
+	table := -cellHours / math.Log(float64(c.TableKeep))
+	return quick*float64(1-c.Slow) + table*float64(c.Slow)
+}
+
+// usualOff is how far off, in ln, the expected inflow usually is.
+func (r *Response) usualOff() float64 {
+	_, variance := r.Bank.lnInflow(r.dryInflow())
+	return math.Sqrt(ownSpread*ownSpread+variance) * math.Max(math.Sqrt(r.First.Variance), leastScale)
 }

@@ -1,0 +1,179 @@
+package water
+
+import "math"
+
+// The model behind a Response is a bank of catchments that are run side by side, each a
+// guess at how the ground around the house passes rain on to the basin:
+//
+//   - leaves and gutters keep the first millimetres (interception);
+//   - rain heavier than the ground takes runs off at once (infiltration excess);
+//   - of the rest the share (fill/size)^exponent passes a soil store, so that dry ground
+//     gives the initial loss and wet ground the dependence on antecedent wetness; the
+//     store is emptied by evaporation, which follows the season, and by drainage;
+//   - what passes runs through two equal linear reservoirs (a Nash cascade of order 2)
+//     or through a water table that gives nothing below a threshold.
+//
+// Each of these is textbook hydrology (Dingman, Physical Hydrology; the saturation curve
+// is that of the Xinanjiang and VIC models); from memory.
+const (
+	catchments = 64
+	traits     = 10
+
+	cellMicros = microsPerHour / 4 // the grid on which the bank is stepped
+	cellHours  = 0.25
+
+	runsOff    = 0.5       // share of the infiltration excess that reaches the basin's ground
+	tableHours = 40 * 24.0 // in which a water table seeps away to 1/e
+	sinceHours = 30 * 24.0 // in which water counted in a basin seeps away again, or was never there
+	leastMm    = 1e-4      // outflow below this is none
+	canopyLoss = 2.0       // times the open evaporation: wet leaves dry faster
+)
+
+var sinceKeep = float32(math.Exp(-cellHours / sinceHours))
+
+// Catchment of the bank: its traits, what water stands in it, and what it has learned.
+type Catchment struct {
+	SoilSize, Exponent, Evaporation, Drain, Canopy, Infiltration, QuickKeep, Slow, TableKeep, Threshold float32
+
+	CanopyMm, SoilMm, FirstMm, SecondMm, TableMm float32
+	SinceMm                                      float32 // outflow since the last cycle, fading
+	LatestMm                                     float32 // outflow in the last cell
+	// What of FirstMm, SecondMm, TableMm and SinceMm was in the ground already when the
+	// pump last ran or the storm began.
+	EbbFirstMm, EbbSecondMm, EbbTableMm, EbbMm float32
+
+	LnGain, Variance float32 // ln of the cycles a millimetre of outflow brings
+	Score            float32 // log-likelihood, fading
+	// Of the segment: the errors (ln of the inflow at its cycles), their squares and weights.
+	Weight, Errors, Squares float32
+}
+
+// span of a trait over the unit interval.
+type span struct {
+	low, high float64
+	log       bool
+}
+
+func (s span) at(u float64) float64 {
+	if s.log {
+		return s.low * math.Pow(s.high/s.low, u)
+	}
+	return s.low + (s.high-s.low)*u
+}
+
+func (s span) of(v float64) float64 {
+	if s.log {
+		return math.Log(v/s.low) / math.Log(s.high/s.low)
+	}
+	return (v - s.low) / (s.high - s.low)
+}
+
+// spans of the traits: the catchments of a house, wide enough for any (common practice,
+// no source).
+var spans = [traits]span{
+	{5, 130, true},     // mm of soil store
+	{0.6, 4, true},     // exponent
+	{0.4, 1.6, false},  // share of the usual evaporation
+	{4, 40, true},      // days in which the soil drains to 1/e
+	{0, 3, false},      // mm of interception
+	{3, 60, true},      // mm/h of infiltration
+	{0.5, 40, true},    // h of the quick reservoirs together
+	{0.02, 0.8, false}, // share that goes to the water table
+	{20, 300, true},    // h of the water table
+	{0, 15, false},     // mm of its threshold
+}
+
+// shape sets the traits from a point of the unit cube.
+func (c *Catchment) shape(u [traits]float64) {
+	v := [traits]float64{}
+	for k, s := range spans {
+		v[k] = s.at(u[k])
+	}
+	c.SoilSize, c.Exponent, c.Evaporation, c.Drain = float32(v[0]), float32(v[1]), float32(v[2]), float32(v[3])
+	c.Canopy, c.Infiltration = float32(v[4]), float32(v[5])
+	c.QuickKeep = float32(math.Exp(-2 * cellHours / v[6]))
+	c.Slow, c.TableKeep, c.Threshold = float32(v[7]), float32(math.Exp(-cellHours/v[8])), float32(v[9])
+}
+
+// shaped is the point of the unit cube that gives the traits.
+func (c *Catchment) shaped() (u [traits]float64) {
+	v := [traits]float64{float64(c.SoilSize), float64(c.Exponent), float64(c.Evaporation), float64(c.Drain), float64(c.Canopy),
+		float64(c.Infiltration), -2 * cellHours / math.Log(float64(c.QuickKeep)), float64(c.Slow), -cellHours / math.Log(float64(c.TableKeep)), float64(c.Threshold)}
+	for k, s := range spans {
+		u[k] = math.Min(math.Max(s.of(v[k]), 0), 1)
+	}
+	return u
+}
+
+// step runs one cell with mm of water on the ground and mm of open evaporation; since is
+// the share of the cell that lies after the last cycle.
+func (c *Catchment) step(waterMm, evaporationMm, since float32) {
+	excess := float32(0)
+	if waterMm > 0 {
+		excess = c.passOn(waterMm)
+	}
+	c.CanopyMm = max(0, c.CanopyMm-canopyLoss*evaporationMm)
+	fill := c.SoilMm / c.SoilSize
+	c.SoilMm = max(0, c.SoilMm-evaporationMm*c.Evaporation*fill-c.SoilMm*cellHours/(24*c.Drain))
+
+	out := c.route(&c.FirstMm, &c.SecondMm, &c.TableMm, excess)
+	ebb := c.route(&c.EbbFirstMm, &c.EbbSecondMm, &c.EbbTableMm, 0)
+	c.LatestMm = out
+	c.SinceMm = c.SinceMm*sinceKeep + out*since
+	c.EbbMm = c.EbbMm*sinceKeep + min(ebb, out)*since
+}
+
+// route runs the reservoirs and the water table by one cell; it returns their outflow.
+func (c *Catchment) route(firstMm, secondMm, tableMm *float32, excessMm float32) float32 {
+	first := *firstMm + excessMm*(1-c.Slow)
+	between := first * (1 - c.QuickKeep)
+	second := *secondMm + between
+	out := second * (1 - c.QuickKeep)
+	*firstMm, *secondMm = first-between, second-out
+
+	table := *tableMm + excessMm*c.Slow
+	if above := table - c.Threshold; above > 0 {
+		seep := above * (1 - c.TableKeep)
+		table -= seep
+		out += seep
+	}
+	*tableMm = table - table*(cellHours/tableHours)
+	return out
+}
+
+// ebb says that what is in the ground now is old water from here on.
+func (c *Catchment) ebb() {
+	c.EbbFirstMm, c.EbbSecondMm, c.EbbTableMm, c.EbbMm = c.FirstMm, c.SecondMm, c.TableMm, c.SinceMm
+}
+
+// passOn is what interception and soil let through, mm.
+func (c *Catchment) passOn(mm float32) float32 {
+	caught := min(mm, c.Canopy-c.CanopyMm)
+	if caught > 0 {
+		c.CanopyMm += caught
+		mm -= caught
+	}
+	runoff := max(0, mm-c.Infiltration*cellHours)
+	mm -= runoff
+	share := c.share(c.SoilMm)
+	share = c.share(c.SoilMm + mm*(1-share)/2) // half-way through the cell
+	excess := mm * share
+	c.SoilMm += mm - excess
+	if over := c.SoilMm - c.SoilSize; over > 0 {
+		excess += over
+		c.SoilMm = c.SoilSize
+	}
+	return excess + runsOff*runoff
+}
+
+func (c *Catchment) share(fillMm float32) float32 {
+	return float32(math.Pow(math.Min(1, float64(fillMm/c.SoilSize)), float64(c.Exponent)))
+}
+
+// lnInflow is the ln of what has come since the last cycle, in cycles; dry is what came
+// without rain.
+func (c *Catchment) lnInflow(dry float64) float64 {
+	return math.Log(math.Exp(float64(c.LnGain))*float64(max(c.SinceMm, leastMm)) + dry)
+}
+
+func (c *Catchment) gain() float64 { return math.Exp(float64(c.LnGain)) }
