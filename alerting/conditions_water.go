@@ -149,10 +149,11 @@ func (e *engine) waterProves(t int64) bool {
 }
 
 // responseCycle teaches the site's response one cycle. A pump that chases its
-// tail makes many for the same water: they teach nothing, or its silence after
-// the repair would look like a failure.
+// tail makes many for the same water, and one that lifts a leak's or a
+// sprinkler's water makes them without rain: they teach nothing, or its silence
+// after the repair would look like a failure.
 func (e *engine) responseCycle(at int64) {
-	if e.active(site.PumpShortCycling, "") {
+	if e.active(site.PumpShortCycling, "") || e.active(site.WaterUnexplained, "") {
 		e.st.Rain.Response.Blind(at, at)
 		return
 	}

@@ -12,17 +12,17 @@ type prior struct {
 }
 
 var priors = map[string]prior{
-	"dry":     {0.01, 0.97, 0.35, 0.1},
-	"damp":    {0.10, 0.10, 0.35, 0.1},
-	"flooded": {0.40, 0.005, 0.35, 0.1},
-	"":        {0.08, 0.40, 0.35, 0.1},
+	"dry":     {0.01, 0.97, 0.25, 0.1},
+	"damp":    {0.15, 0.10, 0.25, 0.1},
+	"flooded": {0.70, 0.005, 0.25, 0.1},
+	"":        {0.08, 0.40, 0.25, 0.1},
 }
 
 const (
 	priorHours    = 5 * 24.0 // exposure behind the prior dry-weather rate
 	priorStorms   = 6.0      // weight of the prior spread
 	priorPasses   = 0.25     // share of rain that a catchment passes on, roughly
-	priorVariance = 0.8      // of the ln of the gain
+	priorVariance = 0.3      // of the ln of the gain
 )
 
 // NewResponse starts from the commissioning answer: "dry", "damp", "flooded", or

@@ -118,7 +118,7 @@ func (r *Response) Cycle(at Micros) {
 	if !r.wet(at) {
 		r.Dry.NewCount += float32(dry / (dry + r.rainInflow()))
 	}
-	mean, variance := r.Bank.cycle(since, dry, telling)
+	mean, variance := r.Bank.cycle(since, dry, r.Dry.perHour(), telling)
 	r.Bias.note(at, mean, variance)
 	r.DrySince = 0
 	r.CycleAt = at

@@ -139,27 +139,32 @@ func heldOut(t testing.TB) quarters {
 	return airportRain(t, "JFK").after(airportRain(t, "LGA")).after(creekRain(t))
 }
 
+// heldOutSites: seeds from here on were not looked at during development.
+const heldOutSites = 900
+
 func many(family func(string, uint64) *house, kind, history string, seeds uint64, rain quarters) tally {
 	var sum tally
 	for seed := range seeds {
-		sum.add(simulate(family(kind, 500+seed), history, rain))
+		sum.add(simulate(family(kind, heldOutSites+seed), history, rain))
 	}
 	return sum
 }
 
 // Dead pumps on simulated sites under measured rain that the model was not developed on.
 // The reach is: 95 % of the storms called in which a healthy pump would have made 3 cycles,
-// and at most one false call in 20 property-years. How near a site comes depends on how
-// much its water differs from any simple law: measured with 24 sites of each family (84
-// property-years), from the 91st day on,
+// and at most one false call in 20 property-years. Measured with BenchmarkDeadPumps, 10
+// sites of each family (35 property-years each), from the 91st day on; beside it what
+// BenchmarkPerfectModel reaches, which knows each site's equations and traits and lacks
+// only what no gauge tells, where it makes about as few false calls:
 //
-//	plain sites   94.7 % called, no false call
-//	noisy sites   88.4 % called, 3 false calls
-//	rough sites   69.3 % called, 37 false calls: their rain differs from the gauge's by
-//	              20 %, and they have thresholds that the bank does not know
+//	plain sites   92.3 % of 1381 storms, no false call     (perfect: 100 %, none)
+//	noisy sites   85.9 % of 978 storms, 1 false call       (perfect: 99.9 %, none)
+//	rough sites   68.7 % of 531 storms, 5 false calls      (perfect: 78.6 %, 8; 60.4 %, none):
+//	              their rain differs from the gauge's by 20 %
 //
-// Nearly all of those missed would have made 3 to 5 cycles. The median call comes at 1.7,
-// 1.9 and 3.2 times the inflow that reaches the high-water float of this basin.
+// The median call comes at 1.9, 2.4 and 4.7 times the inflow that reaches the high-water
+// float of this basin; the perfect model's at 0.9, 1.3 and 2.8. Where there is such a
+// float, the evaluator takes its word as proof; that is not counted here.
 func TestDeadPumpsAreCalled(t *testing.T) {
 	t.Parallel()
 	for _, c := range []struct {
@@ -169,9 +174,9 @@ func TestDeadPumpsAreCalled(t *testing.T) {
 		yearsACall float64 // property-years for each false call, at least
 		seeds      uint64
 	}{
-		{"plain", plainHouse, 0.93, 20, 3},
-		{"noisy", gentleHouse, 0.82, 8, 3},
-		{"rough", roughHouse, 0.5, 1, 3},
+		{"plain", plainHouse, 0.9, 20, 2},
+		{"noisy", gentleHouse, 0.8, 8, 2},
+		{"rough", roughHouse, 0.55, 4, 2},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			t.Parallel()
