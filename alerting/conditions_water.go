@@ -26,12 +26,16 @@ type rainEvent struct {
 const rainMemory = 6 * µsDay
 
 func (r *rainState) init(pr *program) {
-	history := ""
-	if pr.site.Sump != nil {
-		history = pr.site.Sump.WaterHistory
-	}
-	r.Response = water.NewResponse(history, pr.site.Installed.In(pr.zone).UnixMicro())
+	r.Response = water.NewResponse(waterHistory(pr), pr.site.Installed.In(pr.zone).UnixMicro())
 	r.Known.Pos = notYet
+}
+
+// waterHistory is the commissioning answer.
+func waterHistory(pr *program) string {
+	if pr.site.Sump == nil {
+		return ""
+	}
+	return pr.site.Sump.WaterHistory
 }
 
 func (e *engine) rained(series int, reading *Reading) {
