@@ -5,12 +5,14 @@ import (
 	"fmt"
 	"html/template"
 	"slices"
+	"strings"
 	"time"
 
 	"underkeep/alerting/air"
 	"underkeep/api/pages/chart"
 	"underkeep/api/view"
 	"underkeep/store/site"
+	field "underkeep/store/visit"
 )
 
 // span is one choice of how far back the charts go.
@@ -19,7 +21,7 @@ type span struct {
 	Chosen    bool
 }
 
-var spanNames = []span{{Key: "24h", Name: "24 hours"}, {Key: "week", Name: "Week"}, {Key: "month", Name: "Month"}, {Key: "all", Name: "Since installation"}}
+var spanNames = []span{{Key: "24h", Name: "24 hours"}, {Key: "week", Name: "Week"}, {Key: "month", Name: "Month"}, {Key: "year", Name: "Year"}, {Key: "all", Name: "Since installation"}}
 
 // period is what the charts of a page show.
 type period struct {
@@ -39,7 +41,9 @@ func periodOf(key string, installed, now time.Time, zone *time.Location) period 
 	case "week":
 		length, p.fine, p.coarse, p.row = 7*day, 45*time.Minute, 6*time.Hour, 12*time.Hour
 	case "month":
-		length, p.fine, p.coarse, p.row = 30*day, 3*time.Hour, day, day
+		length, p.fine, p.coarse, p.row = 30*day, 4*time.Hour, day, day
+	case "year":
+		length, p.fine, p.coarse, p.row = 365*day, 36*time.Hour, 7*day, 14*day
 	case "all":
 		length = max(day, now.Sub(installed))
 		p.fine = (length / 240).Truncate(time.Hour) + time.Hour
@@ -75,6 +79,7 @@ type drawer struct {
 	prop   view.Property
 	period period
 	marks  []chart.Mark
+	slow   bool // the period is long enough for what moves over weeks
 	count  int
 	err    error
 }
@@ -89,9 +94,18 @@ func (p *pages) addCharts(ctx context.Context, page *propertyPage, prop view.Pro
 	}
 	zone := zoneOf(prop.Property)
 	d := &drawer{ctx: ctx, source: p.Source, scope: who.Scope(), prop: prop}
+	d.slow = moldSpans[chosen]
 	d.period = periodOf(chosen, installedAt(prop.Property, zone), p.Now(), zone)
 	d.markAlarms(p.Now())
+	if err := d.markVisits(p.Now()); err != nil {
+		return err
+	}
 	page.Charts = d.all()
+	if !d.slow && len(moldPlaces(prop.Property)) > 0 {
+		page.MoldLater = "The mold index moves over weeks; it is drawn over a month and longer."
+	}
+	page.Visited = slices.ContainsFunc(d.marks, func(m chart.Mark) bool { return m.Moment })
+	page.Export = exportsOf(prop.Property, d.period)
 	return d.err
 }
 
@@ -107,6 +121,24 @@ func (d *drawer) markAlarms(now time.Time) {
 	}
 }
 
+// markVisits marks when somebody was at the house.
+func (d *drawer) markVisits(now time.Time) error {
+	found, _, err := d.source.Visits(d.ctx, d.scope, view.VisitQuery{
+		Property: d.prop.ID, States: []field.State{field.Done, field.UnderWay}, Limit: 40,
+	})
+	if err != nil {
+		return fmt.Errorf("visits of %s: %w", d.prop.ID, err)
+	}
+	for _, v := range found {
+		if v.StartedAt.IsZero() || v.StartedAt.Before(d.period.from) {
+			continue
+		}
+		title := fmt.Sprintf("Visit, %s, %s, by %s", strings.ReplaceAll(string(v.Kind), "-", " "), clock(v.StartedAt, now, d.period.zone), firstText(v.EndedBy, v.StartedBy))
+		d.marks = append(d.marks, chart.Mark{From: v.StartedAt, Label: "V", Title: title, Moment: true})
+	}
+	return nil
+}
+
 func (d *drawer) all() []chartShown {
 	var out []chartShown
 	add := func(c *chartShown) {
@@ -114,17 +146,17 @@ func (d *drawer) all() []chartShown {
 			out = append(out, *c)
 		}
 	}
-	add(d.lines("Relative humidity of the air under the house", site.RH,
-		chart.Limit{Value: d.prop.Limits.Value(site.HumidityHigh, "above"), Name: "limit"}))
+	add(d.humidity())
+	add(d.bars("Rain", site.Rain, false))
+	add(d.bars("Pump cycles", site.PumpRun, true))
 	for _, point := range d.prop.Points {
 		if slices.Contains(point.Measures, site.SurfaceTemp) && point.Air != "" {
 			add(d.dewPoint(point))
 		}
 	}
-	add(d.bars("Rain", site.Rain, false))
-	add(d.bars("Pump cycles", site.PumpRun, true))
 	add(d.lines("Moisture of the wood", site.WoodMoisture,
 		chart.Limit{Value: d.prop.Limits.Value(site.WoodWet, "low"), Name: "limit"}))
+	add(d.mold())
 	add(d.lines("Dehumidifier power", site.DehumidifierPower))
 	add(d.lines("Exhaust fan power", site.FanPower))
 	return out
@@ -168,9 +200,21 @@ func samples(buckets []view.Bucket, convert func(float64) float64) []chart.Sampl
 // lines draws one quantity of every indoor point that measures it; nil when
 // none does.
 func (d *drawer) lines(title string, q site.Quantity, limits ...chart.Limit) *chartShown {
+	return d.banded(title, q, nil, limits...)
+}
+
+// humidity is drawn with the band in which the air should stay and the limit
+// above which it is too humid.
+func (d *drawer) humidity() *chartShown {
+	low, high := d.prop.Limits.Value(site.HumidityDrift, "below"), d.prop.Limits.Value(site.HumidityHigh, "above")
+	return d.banded("Relative humidity of the air under the house", site.RH, &chart.Band{Low: low, High: high},
+		chart.Limit{Value: high, Name: fmt.Sprintf("limit %.0f %%RH", high)}, chart.Limit{Value: low, Name: fmt.Sprintf("dry limit %.0f %%RH", low)})
+}
+
+func (d *drawer) banded(title string, q site.Quantity, band *chart.Band, limits ...chart.Limit) *chartShown {
 	f := figureOf(q, d.prop.Units)
 	c := d.chart(title, f)
-	c.Limits = limits
+	c.Limits, c.Band = limits, band
 	c.Zero = q == site.DehumidifierPower || q == site.FanPower
 	for _, point := range d.prop.Points {
 		if point.Outdoors || !slices.Contains(point.Measures, q) {

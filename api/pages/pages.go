@@ -88,8 +88,12 @@ func Mount(r chi.Router, o Options) {
 		r.Use(policy, origin.Handler)
 		r.With(p.signedIn).Get("/properties/{id}/changes", p.changes)
 	})
+	r.Group(func(r chi.Router) { // as long as the reader keeps reading
+		r.Use(policy, middleware.Compress(5, "text/csv"), origin.Handler, deadlineOf(10*time.Minute))
+		r.With(p.signedIn).Get("/properties/{id}/readings.csv", p.readings)
+	})
 	r.Group(func(r chi.Router) {
-		r.Use(policy, middleware.Compress(5, "text/html", "text/css", "text/javascript", "image/svg+xml"), origin.Handler, deadline)
+		r.Use(policy, middleware.Compress(5, "text/html", "text/css", "text/javascript", "image/svg+xml"), origin.Handler, deadlineOf(15*time.Second))
 		r.Get("/static/{version}/{name}", p.static)
 		r.Get("/sign-in", p.signInPage)
 		r.Post("/sign-in", p.signIn)
@@ -124,12 +128,14 @@ func policy(next http.Handler) http.Handler {
 	})
 }
 
-func deadline(next http.Handler) http.Handler {
-	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
-		ctx, cancel := context.WithTimeout(r.Context(), 15*time.Second)
-		defer cancel()
-		next.ServeHTTP(w, r.WithContext(ctx))
-	})
+func deadlineOf(d time.Duration) func(http.Handler) http.Handler {
+	return func(next http.Handler) http.Handler {
+		return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+			ctx, cancel := context.WithTimeout(r.Context(), d)
+			defer cancel()
+			next.ServeHTTP(w, r.WithContext(ctx))
+		})
+	}
 }
 
 func (p *pages) static(w http.ResponseWriter, r *http.Request) {

@@ -163,13 +163,17 @@ func TestPropertySaysWhatWhySinceAndHowItWent(t *testing.T) {
 		"Air too humid", "The dehumidifier has stopped.", "power 0 W since Jul 13, 17:40", "Same cause as 1",
 		"explained by “Air too humid”", "licensed electrician", "72 %RH", "72.9 °F", "America/New_York",
 		"dew point", "Pump cycles per hour", "Moisture of the wood", "As built", "Rated capacity of the dehumidifier")
-	for _, span := range []string{"24h", "week", "month", "all", "nonsense"} {
+	for _, span := range []string{"24h", "week", "month", "year", "all", "nonsense"} {
+		want := 6
+		if span == "month" || span == "year" || span == "all" {
+			want = 7 // with the mold index
+		}
 		body := b.page("/properties/heron-07?span=" + span)
-		if n := strings.Count(body, `<svg class="chart"`); n != 6 {
-			t.Errorf("%s: %d charts, want 6", span, n)
+		if n := strings.Count(body, `<svg class="chart"`); n != want {
+			t.Errorf("%s: %d charts, want %d", span, n, want)
 		}
 		hatched := strings.Count(body, "No readings from")
-		if wantGap := span == "week" || span == "month" || span == "all"; wantGap && hatched == 0 {
+		if wantGap := span != "24h" && span != "nonsense"; wantGap && hatched == 0 {
 			t.Errorf("%s: the hole of five days ago is not shown", span)
 		}
 	}
@@ -359,7 +363,7 @@ func TestWeight(t *testing.T) {
 	for _, m := range regexp.MustCompile(`/static/[^"]+`).FindAllString(b.page("/today"), -1) {
 		static += len(b.page(m))
 	}
-	for _, path := range []string{"/today", "/properties/heron-07", "/properties/heron-07?span=week", "/properties/heron-07?span=month", "/properties/heron-07?span=all", "/home/heron-07"} {
+	for _, path := range []string{"/today", "/properties/heron-07", "/properties/heron-07?span=week", "/properties/heron-07?span=month", "/properties/heron-07?span=year", "/properties/heron-07?span=all", "/home/heron-07"} {
 		plain := len(b.page(path)) + static
 		zipped, err := gzip.NewReader(b.send("GET", path, nil, "Accept-Encoding", "gzip").Body)
 		if err != nil {

@@ -37,6 +37,9 @@ type propertyPage struct {
 	Weather        []string // where rain and forecast come from
 	Spans          []span
 	Charts         []chartShown
+	MoldLater      string // why there is no chart of the mold index
+	Visited        bool   // a visit is marked on the charts
+	Export         []exportShown
 	Zone           string
 	AsBuilt        []figureShown
 	Cautions       []string

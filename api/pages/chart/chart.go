@@ -41,13 +41,18 @@ type Bar struct {
 type Limit struct {
 	Value float64
 	Name  string
+	Far   bool // shown only where the data come near it
 }
+
+// Band is where values should lie, drawn pale behind everything.
+type Band struct{ Low, High float64 }
 
 // Mark is a stretch of time to point out, an alarm for example.
 type Mark struct {
 	From, To time.Time
 	Label    string // one or two characters, explained beside the chart
 	Title    string
+	Moment   bool // a line at From rather than a stretch: somebody was there
 }
 
 // Chart has lines or bars over [From, To).
@@ -61,6 +66,7 @@ type Chart struct {
 	Lines    []Line
 	Bars     []Bar
 	Limits   []Limit
+	Band     *Band
 	Marks    []Mark
 	// Between shades the margin from line Between[0] down to line Between[1].
 	Between *[2]int
@@ -80,6 +86,9 @@ type scale struct {
 func (s scale) y(v float64) float64 {
 	return s.height - (v-s.low)/(s.high-s.low)*s.height
 }
+
+// shows says whether a limit is inside the picture.
+func (s scale) shows(l Limit) bool { return l.Value >= s.low && l.Value <= s.high }
 
 func (c *Chart) x(t time.Time) float64 {
 	return width * float64(t.Sub(c.From)) / float64(c.To.Sub(c.From))
@@ -101,6 +110,7 @@ func (c Chart) SVG() template.HTML {
 	c.drawMarks(&b)
 	c.drawGaps(&b)
 	fmt.Fprintf(&b, `<svg width="100%%" height="%d" viewBox="0 0 %d %d" preserveAspectRatio="none">`, c.Height, width, c.Height)
+	c.drawBand(&b, s)
 	c.drawGrid(&b, s)
 	c.drawBetween(&b, s)
 	c.drawBars(&b, s)
@@ -144,7 +154,9 @@ func (c *Chart) extremes() (low, high float64) {
 func (c *Chart) fit() scale {
 	low, high := c.extremes()
 	for _, l := range c.Limits {
-		low, high = min(low, l.Value), max(high, l.Value)
+		if !l.Far {
+			low, high = min(low, l.Value), max(high, l.Value)
+		}
 	}
 	if math.IsInf(low, 0) {
 		low, high = 0, 1

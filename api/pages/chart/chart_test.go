@@ -88,8 +88,8 @@ func TestTextIsEscaped(t *testing.T) {
 	t.Parallel()
 	evil := `<script>alert("1")</script>&`
 	c := Chart{ID: "a", Title: evil, Unit: evil, From: hour(0), To: hour(6), Zone: newYork,
-		Lines: []Line{{Name: evil, Style: 1, Samples: []Sample{sample(1, 1)}}}, Limits: []Limit{{1, evil}},
-		Marks: []Mark{{hour(1), hour(2), evil, evil}}}
+		Lines: []Line{{Name: evil, Style: 1, Samples: []Sample{sample(1, 1)}}}, Limits: []Limit{{Value: 1, Name: evil}},
+		Marks: []Mark{{From: hour(1), To: hour(2), Label: evil, Title: evil}}}
 	svg := string(c.SVG())
 	mustParse(t, svg)
 	if strings.Contains(svg, "<script") {

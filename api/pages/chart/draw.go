@@ -149,6 +149,16 @@ func (c *Chart) drawBars(b *strings.Builder, s scale) {
 	fmt.Fprintf(b, `<path class="bars" d="%s"/>`, all.String())
 }
 
+func (c *Chart) drawBand(b *strings.Builder, s scale) {
+	if c.Band == nil {
+		return
+	}
+	top, bottom := max(0, s.y(c.Band.High)), min(s.height, s.y(c.Band.Low))
+	if top < bottom {
+		fmt.Fprintf(b, `<rect class="should" y="%.1f" width="%d" height="%.1f"/>`, top, width, bottom-top)
+	}
+}
+
 func (c *Chart) drawGrid(b *strings.Builder, s scale) {
 	var grid path
 	for _, v := range ticks(s.low, s.high, 4) {
@@ -161,7 +171,9 @@ func (c *Chart) drawGrid(b *strings.Builder, s scale) {
 	}
 	fmt.Fprintf(b, `<path class="grid" d="%s"/>`, grid.String())
 	for _, l := range c.Limits {
-		fmt.Fprintf(b, `<path class="limit" d="M0 %.1fH%d"/>`, s.y(l.Value), width)
+		if s.shows(l) {
+			fmt.Fprintf(b, `<path class="limit" d="M0 %.1fH%d"/>`, s.y(l.Value), width)
+		}
 	}
 }
 
@@ -169,7 +181,10 @@ func (c *Chart) drawGrid(b *strings.Builder, s scale) {
 func (c *Chart) drawMarks(b *strings.Builder) {
 	for _, m := range c.Marks {
 		from, to := c.clip(m.From), c.clip(m.To)
-		if from >= to {
+		if m.Moment && !m.From.Before(c.From) && m.From.Before(c.To) {
+			fmt.Fprintf(b, `<rect class="visit" x="%.1f%%" width="2" height="%d"><title>%s</title></rect>`, from/10, c.Height, template.HTMLEscapeString(m.Title))
+		}
+		if m.Moment || from >= to {
 			continue
 		}
 		fmt.Fprintf(b, `<rect class="stretch" x="%.1f%%" width="%.1f%%" height="%d"><title>%s</title></rect>`,
@@ -216,6 +231,9 @@ func (c *Chart) drawWords(b *strings.Builder, s scale) {
 		}
 	}
 	for _, l := range c.Limits {
+		if !s.shows(l) {
+			continue
+		}
 		fmt.Fprintf(b, `<text class="tick limit-name" x="99.5%%" y="%.0f" text-anchor="end">%s</text>`, max(11, s.y(l.Value)-3), template.HTMLEscapeString(l.Name))
 	}
 	for _, t := range c.times() {
@@ -231,7 +249,10 @@ func (c *Chart) nameMarks(b *strings.Builder) {
 	last, level := -width*1.0, 0
 	for _, m := range c.Marks {
 		from, to := c.clip(m.From), c.clip(m.To)
-		if from >= to {
+		if m.Moment {
+			to = from + 1
+		}
+		if from >= to || m.Moment && (m.From.Before(c.From) || !m.From.Before(c.To)) {
 			continue
 		}
 		if level++; from-last > 50 || from < last-50 {
