@@ -525,3 +525,33 @@ func TestPersonsAreHashed(t *testing.T) {
 		t.Errorf("journal %+v", e)
 	}
 }
+
+// TestSectionsOfVisits: a sensor check and a pump test are sealed with the day
+// on which they were recorded, and a withdrawal with its own; no names.
+func TestSectionsOfVisits(t *testing.T) {
+	t.Parallel()
+	s := openSealing(t, "heron-07")
+	sendAll(t, s.Store, history("heron-07", 3, 12))
+	mustExec(t, s.Store, `INSERT INTO sensor_check (property_id, check_no, at, recorded_at, recorded_by, point, salt, temp_c, read_pct, expected_pct,
+			salt_limit_pct, accuracy_pct, tolerance_pct, within, offset_pct, offset_standard_pct, withdrawn_at, withdrawn_by, withdrawn_why)
+		SELECT property_id, 1, $1, $1, 'R. Okafor', 'north-bay', 'NaCl', 20, 74.1, 75.47, 0.14, 2, 2.5, true, -1.37, 0.5, $2, 'R. Okafor', 'wrong jar' FROM property`,
+		sealFrom.Add(10*time.Hour), sealFrom.Add(30*time.Hour))
+	mustExec(t, s.Store, `INSERT INTO pump_test (property_id, test_no, at, recorded_at, recorded_by, pump, method, ran, poured_l, draw_down_s)
+		SELECT property_id, 1, $1, $1, 'R. Okafor', 'primary', 'bucket', true, 38, 12.5 FROM property`, sealFrom.Add(11*time.Hour))
+	s.seal(t, sealFrom.AddDate(0, 0, 2).Add(s.delay))
+	b, err := s.EvidenceBundle(t.Context(), AllProperties, "heron-07", site.DateOf(sealFrom), site.DateOf(sealFrom).AddDays(1))
+	if err != nil {
+		t.Fatal(err)
+	}
+	v := verifiedBundle(t, s, b)
+	want := []evidence.Section{
+		{Name: "pump-tests", Lines: []string{"2026-03-06T16:00:00Z test 1 at 2026-03-06T16:00:00Z pump primary method bucket ran true poured 38 L draw-down 12.5 s"}},
+		{Name: "sensor-checks", Lines: []string{"2026-03-06T15:00:00Z check 1 at 2026-03-06T15:00:00Z point north-bay salt NaCl temp 20 Cel read 74.1 %RH expected 75.47 %RH offset -1.37 standard-uncertainty 0.5"}},
+	}
+	if diff := cmp.Diff(want, v.Days[0].Sections); diff != "" {
+		t.Error(diff)
+	}
+	if diff := cmp.Diff([]evidence.Section{{Name: "sensor-checks", Lines: []string{"2026-03-07T11:00:00Z check 1 withdrawn"}}}, v.Days[1].Sections); diff != "" {
+		t.Error(diff)
+	}
+}

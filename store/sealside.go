@@ -264,9 +264,6 @@ type sectionLine struct {
 // [from, to), in an order that does not change.
 type sectionLoader func(ctx context.Context, tx pgx.Tx, properties []int32, from, to time.Time) ([]sectionLine, error)
 
-// sectionLoaders of every aggregate that is sealed along.
-var sectionLoaders []sectionLoader
-
 func loadDaySections(ctx context.Context, tx pgx.Tx, s *daySpans) error {
 	first, last := slices.MinFunc(s.from, time.Time.Compare), slices.MaxFunc(s.to, time.Time.Compare)
 	nums := slices.Compact(slices.Sorted(slices.Values(s.nums)))
