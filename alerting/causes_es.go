@@ -44,6 +44,7 @@ var adviceSpanish = []Advice{
 	{"sensor-jump", "El sensor dio un salto mientras nada más se movía.", "Su lugar y su cable.", "Sensor de repuesto.", precauciónMínima},
 	{"sensor-disagrees", "El sensor no coincide con ninguno de los demás.", "Comprobación con sales a la temperatura medida.", "Juego de comprobación con sales, sensor de repuesto.", precauciónMínima},
 	{"gauge-blocked", "El pluviómetro no ve la lluvia.", "Hojas o un nido en su embudo.", "Cepillo.", precauciónMínima},
+	{causeClock, "El reloj de la pasarela de datos está mal.", "La fecha y la hora de la pasarela; apagarla y encenderla una vez y mirar si toma la hora de la red.", "Pasarela de repuesto.", precauciónMínima},
 	{causeRefused, "El sensor envía valores o tiempos que no pueden ser.", "Su reloj y los ajustes de su programa.", "Sensor de repuesto.", precauciónMínima},
 }
 

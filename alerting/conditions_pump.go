@@ -45,7 +45,7 @@ type pumpState struct {
 // backupState is the backup pump.
 type backupState struct {
 	Active     bool
-	PrimaryRan bool      // since the last backup cycle
+	PrimaryRan int64     // when the primary ran since the last backup cycle; 0 if not
 	Quiet      sustained // no backup cycle while the gateway speaks
 }
 
@@ -74,6 +74,9 @@ func (e *engine) speaks(series int) bool {
 	rule, s := &e.pr.series[series], &e.st.Signals[series]
 	if s.At != 0 && int(s.Gateway) < len(e.st.Gateways) {
 		return e.st.Gateways[s.Gateway].Speaking
+	}
+	if rule.gateway == unheardGateway {
+		return false
 	}
 	if rule.gateway >= 0 {
 		return e.st.Gateways[rule.gateway].Speaking
@@ -108,7 +111,9 @@ func (e *engine) pumpRan(rule *seriesRule, r *Reading) {
 	p.LastEnd = max(p.LastEnd, end)
 	p.Cycles = append(p.Cycles, c)
 	p.Cycles = forgetWhile(p.Cycles, func(c cycle) bool { return c.End < end-cycleMemory })
-	e.st.Backup.PrimaryRan = true
+	if b := &e.st.Backup; b.PrimaryRan == 0 {
+		b.PrimaryRan = r.At
+	}
 	e.pumpHeard(r.At)
 	e.judgeShort(c)
 	e.judgeRun(c)
@@ -187,6 +192,7 @@ func (e *engine) pumpSwitched(rule *seriesRule, r *Reading) {
 	switch {
 	case r.Value != 0 && p.OnSince == 0 && r.At >= p.LastEnd: // within a finished run, that is authoritative
 		p.OnSince = r.At
+		e.endSilence(r.At)
 	case r.Value == 0 && p.OnSince != 0:
 		e.judgeRunning(r.At, r.At-1)
 		start := p.OnSince
@@ -414,7 +420,7 @@ func (e *engine) backupRan(start, end int64) {
 	if !e.pr.site.Limits.Enabled(site.BackupPumpRan) {
 		return
 	}
-	b.PrimaryRan = false
+	b.PrimaryRan = 0
 	b.Quiet.restart(end, beyond)
 	if !b.Active {
 		b.Active = true
@@ -430,8 +436,8 @@ func (e *engine) endBackup(t int64) {
 	w := µsOf(e.pr.site.Limits.Value(site.BackupPumpRan, "clear_sustained"))
 	from := b.Quiet.Pos
 	b.Quiet.step(t, sided(e.pumpSpeaks(e.pr.backup), true), w, 0, false)
-	met := func(at int64) bool { return b.Quiet.metAt(at, w) }
-	if b.PrimaryRan && met(t) {
+	met := func(at int64) bool { return b.PrimaryRan != 0 && at >= b.PrimaryRan && b.Quiet.metAt(at, w) }
+	if met(t) {
 		b.Active = false
 		e.clear(site.BackupPumpRan, "", firstTrue(from, t, met))
 	}

@@ -290,7 +290,11 @@ func (e *engine) judgeGauge(t int64) {
 	w := µsOf(v(site.SensorSuspect, "gauge_within"))
 	bad := e.rainHeard() && rainWithin(e.st.Rain.Events, t, w) == 0 &&
 		rainWithin(e.st.Rain.Station, t, w) >= v(site.SensorSuspect, "gauge_missed")
-	e.setSuspicion(e.pr.series[e.pr.rain].point, suspectGauge, bad)
+	point := e.pr.series[e.pr.rain].point
+	if bad != (e.st.Points[point].Reasons&suspectGauge != 0) {
+		e.setSuspicion(point, suspectGauge, bad)
+		e.updateSuspect(point, t)
+	}
 }
 
 func (e *engine) setSuspicion(point int, bit suspicion, bad bool) {

@@ -313,10 +313,16 @@ func (e *engine) followsOutdoors() (met, known bool) {
 	o, v := &e.st.Outdoor, e.pr.site.Limits.Value
 	hours := int(e.outdoorWindow() / µsHour)
 	maxLag := int(v(site.OutdoorAirEntering, "lag") / 3600)
+	meets := func(f fit) bool {
+		return f.slope >= v(site.OutdoorAirEntering, "slope") && f.correlation >= v(site.OutdoorAirEntering, "correlation")
+	}
 	best := fit{}
 	for lag := 0; lag <= maxLag; lag++ {
 		f := follow(o.Inside, o.Outside, hours, lag)
-		if f.n*10 >= hours*8 && (best.n == 0 || f.correlation > best.correlation) {
+		if f.n*10 < hours*8 {
+			continue
+		}
+		if best.n == 0 || meets(f) && !meets(best) || meets(f) == meets(best) && f.correlation > best.correlation {
 			best = f
 		}
 	}

@@ -43,10 +43,12 @@ func (e *engine) rained(series int, reading *Reading) {
 	if series == e.pr.station {
 		r.Station = keepRain(r.Station, reading)
 		if e.pr.rain >= 0 {
+			e.judgeGauge(reading.At)
 			return
 		}
 	}
 	r.Events = keepRain(r.Events, reading)
+	e.judgeGauge(reading.At)
 	if e.pr.primary.run >= 0 || e.pr.primary.on >= 0 {
 		r.Response.Rain(reading.At, reading.Value)
 		e.judgeSilence(reading.At)
@@ -104,6 +106,7 @@ func (e *engine) tickWater(t int64) {
 	if e.pr.primary.run < 0 && e.pr.primary.on < 0 {
 		return
 	}
+	e.judgeExcessLater(t)
 	r.Response.Advance(t)
 	if c, ok := e.outdoorTempC(); ok {
 		r.Response.Air(t, c)
@@ -183,22 +186,38 @@ func (e *engine) normL() (float64, bool) {
 	return max(m, v(site.WaterUnexplained, "norm_floor")), true
 }
 
-// judgeExcess: far more water than in dry weather, and no rain that explains it.
-func (e *engine) judgeExcess(c cycle) {
-	p, v := &e.st.Pump, e.pr.site.Limits.Value
+// excessMet: far more water than in dry weather, and no rain that explains it.
+func (e *engine) excessMet(at int64) bool {
+	v := e.pr.site.Limits.Value
 	norm, ok := e.normL()
-	if p.ExcessActive || !ok || e.pr.storageL <= 0 || !e.pr.site.Limits.Enabled(site.WaterUnexplained) {
-		return
+	if !ok || e.pr.storageL <= 0 || e.pr.rain < 0 && e.pr.station < 0 {
+		return false
 	}
-	day, before := e.volumeWithin(c.End, µsDay), e.volumeWithin(c.End-µsDay, µsDay)
-	if day <= v(site.WaterUnexplained, "ratio")*norm || day < v(site.WaterUnexplained, "receding")*before {
-		return
+	day, before := e.volumeWithin(at, µsDay), e.volumeWithin(at-µsDay, µsDay)
+	return day > v(site.WaterUnexplained, "ratio")*norm && day >= v(site.WaterUnexplained, "receding")*before &&
+		e.dryFor(at, µsOf(v(site.WaterUnexplained, "rain_within")), v(site.WaterUnexplained, "rain"))
+}
+
+func (e *engine) judgeExcess(c cycle) {
+	if e.watchesExcess() && e.excessMet(c.End) {
+		e.st.Pump.ExcessActive = true
+		e.raise(site.WaterUnexplained, "", Medium, c.End)
 	}
-	if e.pr.rain < 0 && e.pr.station < 0 || !e.dryFor(c.Start, µsOf(v(site.WaterUnexplained, "rain_within")), v(site.WaterUnexplained, "rain")) {
+}
+
+// judgeExcessLater finds what begins to hold without a cycle: rain that no
+// longer counts, or more water before that has left its window.
+func (e *engine) judgeExcessLater(t int64) {
+	p := &e.st.Pump
+	if !e.watchesExcess() || p.LastEnd == 0 || p.LastEnd > t || !e.pumpSpeaks(e.pr.primary) || !e.excessMet(t) {
 		return
 	}
 	p.ExcessActive = true
-	e.raise(site.WaterUnexplained, "", Medium, c.End)
+	e.raise(site.WaterUnexplained, "", Medium, firstTrue(max(t-tickLength, p.LastEnd), t, e.excessMet))
+}
+
+func (e *engine) watchesExcess() bool {
+	return !e.st.Pump.ExcessActive && e.pr.site.Limits.Enabled(site.WaterUnexplained)
 }
 
 func (e *engine) endExcess(t int64, speaks bool) {
@@ -228,4 +247,8 @@ func (e *engine) newWaterDay(t int64) {
 		return
 	}
 	p.NormDaysL = keepLast(append(p.NormDaysL, e.volumeWithin(t, t-start)), int(v(site.WaterUnexplained, "norm_days")))
+	if e.watchesExcess() && p.LastEnd != 0 && e.excessMet(t) { // by the norm that is known now
+		p.ExcessActive = true
+		e.raise(site.WaterUnexplained, "", Medium, t)
+	}
 }

@@ -61,11 +61,13 @@ type engine struct {
 	st       state
 	receipt  receiptState
 
-	nextLapse   int64 // no signal lapses before this instant
-	dirtyAirs   []bool
-	dirty       dirtyParts
-	closed      []episode // ended in this step
-	provisional []episode // would be raised by the watermark alone
+	nextLapse int64 // no signal lapses before this instant
+	// How long each gateway may say nothing, in event time and by receipt.
+	silences, heardSilences []int64
+	dirtyAirs               []bool
+	dirty                   dirtyParts
+	closed                  []episode // ended in this step
+	provisional             []episode // would be raised by the watermark alone
 	// changed says that episodes differ from the last step's.
 	changed bool
 	scratch []float64
@@ -129,7 +131,7 @@ func (e *engine) fit() {
 		st.Outdoor.Last = notYet
 	}
 	e.dirtyAirs = make([]bool, len(pr.airs))
-	e.nextLapse = notYet
+	e.reckonSilences()
 }
 
 func refit[T any](old []T, n int, same func(*T, int) bool, fresh func(int) T) []T {
@@ -246,6 +248,7 @@ func (e *engine) pass(at int64, mark func()) {
 		e.keepCommissioned(before)
 		e.fit()
 		e.receipt.fit(e)
+		e.expectNewPoints(at)
 		e.endUnwatched(at)
 	}
 }
@@ -260,7 +263,7 @@ func (e *engine) earliestLapse() int64 {
 	}
 	for g := range e.st.Gateways {
 		if sp := &e.st.Gateways[g]; sp.Speaking {
-			at = min(at, sp.Last+e.pr.gateways[g].silence)
+			at = min(at, sp.Last+e.silence(g))
 		}
 	}
 	return at
@@ -274,50 +277,16 @@ func (e *engine) lapse(at int64) {
 			e.touch(i)
 		}
 	}
-	for g := range e.st.Gateways {
-		sp := &e.st.Gateways[g]
-		if sp.Speaking && sp.Last+e.pr.gateways[g].silence <= at {
-			sp.Speaking = false
-			e.hush(g)
-		}
-	}
+	e.quieten(at)
 	e.update(at)
 	e.nextLapse = e.earliestLapse()
-}
-
-// hush makes the events and states of a gateway unknown while it is silent.
-func (e *engine) hush(g int) {
-	for i := range e.st.Signals {
-		s := &e.st.Signals[i]
-		if s.Covered && s.Until == never && int(s.Gateway) == g {
-			s.Covered = false
-			e.touch(i)
-		}
-	}
-}
-
-// wake makes them known again: a gateway that speaks would have said a change.
-func (e *engine) wake(g int) {
-	for i := range e.st.Signals {
-		s := &e.st.Signals[i]
-		if !s.Covered && s.Until == never && s.At != 0 && int(s.Gateway) == g {
-			s.Covered = true
-			e.touch(i)
-		}
-	}
 }
 
 // take puts one reading into its signal.
 func (e *engine) take(r *Reading) {
 	g := int(r.Gateway)
 	if g < len(e.st.Gateways) {
-		sp := &e.st.Gateways[g]
-		sp.Last = r.At
-		if !sp.Speaking {
-			sp.Speaking, sp.Since = true, r.At
-			e.wake(g)
-			e.nextLapse = min(e.nextLapse, r.At+e.pr.gateways[g].silence)
-		}
+		e.speak(g, r.At)
 	}
 	if int(r.Series) >= len(e.pr.series) || !e.pr.series[r.Series].known {
 		return
@@ -327,9 +296,11 @@ func (e *engine) take(r *Reading) {
 	if rule.point >= 0 {
 		e.st.Points[rule.point].take(e, rule, r)
 	}
+	moved := r.Gateway != NoGateway && (s.At == 0 || s.Gateway != r.Gateway)
 	s.Value, s.At, s.Covered, s.Until = r.Value, r.At, true, never
-	if r.Gateway != NoGateway {
+	if moved {
 		s.Gateway = r.Gateway
+		e.reckonSilences()
 	}
 	if rule.hold > 0 {
 		s.Until = r.At + rule.hold

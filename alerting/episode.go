@@ -165,8 +165,7 @@ func (e *engine) clear(c site.Condition, point string, at int64) {
 // nothing would ever clear them.
 func (e *engine) endUnwatched(at int64) {
 	watched := func(ep episode) bool {
-		known := ep.Point == "" || indexBy(len(e.pr.points), func(i int) bool { return e.pr.points[i].id == ep.Point }) >= 0
-		return known && e.pr.site.Limits.Enabled(ep.Condition)
+		return e.pr.watches(ep.Condition, ep.Point) && e.pr.site.Limits.Enabled(ep.Condition)
 	}
 	for _, ep := range slices.Clone(e.st.Open) {
 		if !watched(ep) {
@@ -178,6 +177,34 @@ func (e *engine) endUnwatched(at int64) {
 			e.clearReceipt(ep.Condition, ep.Point, at)
 		}
 	}
+}
+
+// watches says whether this version still has what a condition is judged by.
+func (pr *program) watches(c site.Condition, point string) bool {
+	if point != "" && indexBy(len(pr.points), func(i int) bool { return pr.points[i].id == point }) < 0 {
+		return false
+	}
+	switch c {
+	case site.MainsLost:
+		return len(pr.mains) > 0
+	case site.HighWaterAlarm:
+		return len(pr.floats)+len(pr.levels) > 0
+	case site.DehumidifierIdle:
+		return pr.humidity.setPct > 0
+	case site.DehumidifierWeak:
+		return pr.humidity.setPct > 0 && pr.power >= 0
+	case site.FanStopped:
+		return pr.fan >= 0
+	case site.BackupPumpRan:
+		return pr.backup.run >= 0 || pr.backup.on >= 0
+	case site.PumpShortCycling, site.PumpRunOn, site.PumpWeak, site.PumpSilentInRain:
+		return pr.primary.run >= 0 || pr.primary.on >= 0
+	case site.WaterUnexplained:
+		return pr.primary.run >= 0 || pr.primary.on >= 0 && pr.storageL > 0
+	case site.CondensationRisk:
+		return indexBy(len(pr.surfaces), func(i int) bool { return pr.surfaces[i].point == point && pr.surfaces[i].air >= 0 }) >= 0
+	}
+	return true
 }
 
 // releaseConsequences raises what was suppressed under a cause that has gone
@@ -219,15 +246,15 @@ func (e *engine) holds(c site.Condition, point string, at int64) bool {
 	case site.FanStopped:
 		return e.st.Fan.Limit.met(e.pr.rules[c], at)
 	case site.DehumidifierIdle:
-		return e.st.Space.Idle.On.metAt(at, e.pr.rules[c].levels[0].window)
+		idle := &e.st.Space.Idle // one that draws power again only waits out its off-delay
+		return idle.On.metAt(at, e.pr.rules[c].levels[0].window) && (e.pr.power < 0 || idle.Power.current() == beyond)
 	case site.DehumidifierWeak:
 		w := e.pr.rules[c].levels[0].window
 		return e.st.Space.Weak.On.metAt(at, w) && e.st.Space.Weak.Power.mostly(at, w)
 	case site.PumpWeak:
 		return e.st.Pump.WeakStreak >= int(e.pr.site.Limits.Value(c, "cycles"))
 	case site.WaterUnexplained:
-		norm, ok := e.normL()
-		return ok && e.volumeWithin(at, µsDay) > e.pr.site.Limits.Value(c, "ratio")*norm
+		return e.excessMet(at)
 	}
 	return true
 }
@@ -255,10 +282,19 @@ func find(list []episode, c site.Condition, point string) *episode {
 
 // remarks qualify an alarm that rests on a sensor which is itself in doubt.
 func (e *engine) remarks(c site.Condition, point string) []string {
-	if c == site.SensorSuspect || point == "" || !e.active(site.SensorSuspect, point) {
-		return nil
+	points := []string{point}
+	if c == site.HighWaterAlarm {
+		points = nil
+		for _, i := range slices.Concat(e.pr.floats, e.pr.levels) {
+			points = append(points, e.pr.points[e.pr.series[i].point].id)
+		}
 	}
-	return []string{"the sensor at " + point + " is in doubt; check it with a second instrument"}
+	for _, p := range points {
+		if c != site.SensorSuspect && p != "" && e.active(site.SensorSuspect, p) {
+			return []string{"the sensor at " + p + " is in doubt; check it with a second instrument"}
+		}
+	}
+	return nil
 }
 
 func (ep *episode) alarm(property string, known time.Time) Alarm {

@@ -220,7 +220,7 @@ func (e *engine) stands(series []int, horizon int64) int64 {
 			continue
 		}
 		g := e.st.Signals[i].Gateway
-		end = max(end, e.st.Gateways[g].Last+e.pr.gateways[g].silence-1)
+		end = max(end, e.st.Gateways[g].Last+e.silence(int(g))-1)
 	}
 	return min(end, horizon)
 }

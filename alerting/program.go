@@ -30,6 +30,8 @@ type program struct {
 	drawDown, storageL                      float64 // as built or commissioned; 0 unknown
 	commissioned                            bool
 	highWaterMM                             float64
+	silentTimes                             float64 // gateway-silent: times the shortest interval,
+	silentLeast                             int64   // and at least
 
 	humidity humidityLimits
 	sensorLimits
@@ -44,7 +46,7 @@ type seriesRule struct {
 	known   bool
 	point   int   // index into points
 	hold    int64 // how long a reading holds at most; 0 for events and states
-	gateway int   // fixed gateway number, or -1 for whichever last reported it
+	gateway int   // as its point's
 	feeds   feed
 	target  int // index into airs, surfaces or woods; or the circuit
 }
@@ -91,13 +93,13 @@ type pointRule struct {
 	id       string
 	every    int64
 	silence  int64 // called silent after this long; never without an interval
-	gateway  int   // number, or -1
+	gateway  int   // number; or noGateway, or unheardGateway
 	outdoors bool
 	series   []int
 }
 
 type gatewayRule struct {
-	silence int64 // after this long without a word the gateway counts as silent
+	silence int64 // the same while none of its points is known, by all that name no other
 	offline int64 // or after this long since its connection closed
 	watched bool  // whether its silence is an alarm at all
 }
@@ -132,12 +134,15 @@ func compile(p site.Property, d *Description, starts int64) *program {
 func (pr *program) compilePoints(d *Description) {
 	for _, pt := range pr.site.Points {
 		pr.points = append(pr.points, pointRule{id: pt.ID, every: pt.Every.Microseconds(),
-			silence: pr.pointSilence(pt), gateway: indexOf(d.Gateways, pt.Gateway), outdoors: pt.Outdoors})
+			silence: pr.pointSilence(pt), gateway: gatewayOf(d, pt), outdoors: pt.Outdoors})
 		if measuresAny(pt, site.RH, site.AirTemp) {
 			pr.airs = append(pr.airs, airRule{point: pt.ID, outdoors: pt.Outdoors, rh: -1, temp: -1})
 		}
 	}
 	for _, pt := range pr.site.Points {
+		if pt.Outdoors {
+			continue // its surfaces and wood are not the space's
+		}
 		if measuresAny(pt, site.SurfaceTemp) {
 			a := pr.airOf(pt)
 			if a >= 0 && woodSurfaces[pt.Surface] {
@@ -149,6 +154,19 @@ func (pr *program) compilePoints(d *Description) {
 			pr.woods = append(pr.woods, woodRule{pt.ID, -1})
 		}
 	}
+}
+
+// What stands for a gateway's number.
+const (
+	noGateway      = -1 // the point names none: whichever last reported it
+	unheardGateway = -2 // it names one that was never heard
+)
+
+func gatewayOf(d *Description, pt site.Point) int {
+	if n := indexOf(d.Gateways, pt.Gateway); n >= 0 || pt.Gateway == "" {
+		return n
+	}
+	return unheardGateway
 }
 
 // pointSilence is how long a point may be silent, never to be called if it has
@@ -228,9 +246,15 @@ func (pr *program) connect(i int, q site.Quantity, point int) {
 			pr.airs[r.target].temp = i
 		}
 	case site.SurfaceTemp:
+		if pt.Outdoors {
+			return
+		}
 		r.feeds, r.target = feedsSurface, indexBy(len(pr.surfaces), func(k int) bool { return pr.surfaces[k].point == pt.ID })
 		pr.surfaces[r.target].series = i
 	case site.WoodMoisture:
+		if pt.Outdoors {
+			return
+		}
 		r.feeds, r.target = feedsWood, indexBy(len(pr.woods), func(k int) bool { return pr.woods[k].point == pt.ID })
 		pr.woods[r.target].series = i
 	default:
@@ -256,6 +280,9 @@ func (pr *program) connectEquipment(i int, q site.Quantity, pt *site.Point) {
 		r.feeds = feedsLevel
 		pr.levels = append(pr.levels, i)
 	case site.Leak:
+		if pt.Outdoors {
+			return
+		}
 		r.feeds, r.target = feedsLeak, len(pr.leaks)
 		pr.leaks = append(pr.leaks, i)
 	case site.Rain:
@@ -276,11 +303,18 @@ func (pr *program) connectEquipment(i int, q site.Quantity, pt *site.Point) {
 func (pr *program) compileGateways(d *Description) {
 	times := pr.site.Limits.Value(site.GatewaySilent, "intervals")
 	least := µsOf(pr.site.Limits.Value(site.GatewaySilent, "at_least"))
+	pr.silentTimes, pr.silentLeast = times, least
+	for i := range pr.points {
+		pr.points[i].gateway = gatewayOf(d, pr.site.Points[i])
+		for _, s := range pr.points[i].series {
+			pr.series[s].gateway = pr.points[i].gateway
+		}
+	}
 	pr.gateways = nil
 	for g := range d.Gateways {
 		shortest := int64(0)
 		for _, pt := range pr.points {
-			if pt.every > 0 && (pt.gateway < 0 || pt.gateway == g) && (shortest == 0 || pt.every < shortest) {
+			if pt.every > 0 && (pt.gateway == noGateway || pt.gateway == g) && (shortest == 0 || pt.every < shortest) {
 				shortest = pt.every
 			}
 		}

@@ -44,6 +44,7 @@ func (r *receiptState) fit(e *engine) {
 	}
 	r.Points = refit(r.Points, len(e.pr.points), func(p *heardPoint, i int) bool { return p.Point == e.pr.points[i].id },
 		func(i int) heardPoint { return heardPoint{Point: e.pr.points[i].id} })
+	r.reckonHeard(e)
 }
 
 // listen brings the receipt side to the watermark.
@@ -133,7 +134,7 @@ func (e *engine) hear(c Contact, arrived arrival) {
 func (e *engine) gatewayAlive(i int, at int64) {
 	r := &e.receipt
 	g := &r.Gateways[i]
-	limit := e.pr.gateways[i].silence
+	limit := e.heardSilences[i]
 	if g.Last != 0 && at-g.Last > limit {
 		e.pausePoints(i, at-g.Last)
 	}
@@ -164,10 +165,29 @@ func (e *engine) pausePoints(gateway int, gap int64) {
 func (e *engine) startPoints(gateway int, at int64) {
 	for i := range e.receipt.Points {
 		p, rule := &e.receipt.Points[i], &e.pr.points[i]
-		if p.QuietFrom == 0 && (rule.gateway == gateway || rule.gateway < 0) {
+		if p.QuietFrom == 0 && (rule.gateway == gateway || rule.gateway == noGateway) {
 			p.QuietFrom, p.Gateway = at, uint16(gateway)
 		}
 	}
+	e.receipt.reckonHeard(e)
+}
+
+// expectNewPoints begins to expect the points that a version of the description
+// brings, from its beginning or, where that has long passed, from now.
+func (e *engine) expectNewPoints(at int64) {
+	at = max(at, e.receipt.Watermark)
+	for i := range e.receipt.Points {
+		p, rule := &e.receipt.Points[i], &e.pr.points[i]
+		heard := func(h heardGateway) bool { return h.Last != 0 }
+		g := rule.gateway
+		if g == noGateway {
+			g = slices.IndexFunc(e.receipt.Gateways, heard)
+		}
+		if p.QuietFrom == 0 && g >= 0 && heard(e.receipt.Gateways[g]) {
+			p.QuietFrom, p.Gateway = at, uint16(g)
+		}
+	}
+	e.receipt.reckonHeard(e)
 }
 
 // arrival gives the readings that came with one message.
@@ -200,7 +220,11 @@ func (e *engine) hearPoints(c Contact, arrived arrival) {
 		}
 		if i := e.pr.series[rd.Series].point; i >= 0 {
 			p := &e.receipt.Points[i]
+			moved := p.QuietFrom == 0 || p.Gateway != c.Gateway
 			p.QuietFrom, p.Gateway = c.At, c.Gateway
+			if moved {
+				e.receipt.reckonHeard(e)
+			}
 			if p.Silent {
 				p.Silent = false
 				e.clearReceipt(site.PointSilent, p.Point, c.At)
@@ -238,25 +262,13 @@ func (e *engine) gatewayDue(i int) int64 {
 	}
 	g := &e.receipt.Gateways[i]
 	at := never
-	if g.Last != 0 && e.expects(i) {
-		at = g.Last + rule.silence
+	if g.Last != 0 && e.heardSilences[i] < openEnded {
+		at = g.Last + e.heardSilences[i]
 	}
 	if g.Offline != 0 {
 		at = min(at, g.Offline+rule.offline)
 	}
 	return at
-}
-
-// expects says whether any point that reports by this gateway has an interval:
-// one that reports on change only may be silent for as long as it likes.
-func (e *engine) expects(gateway int) bool {
-	for i, rule := range e.pr.points {
-		p := &e.receipt.Points[i]
-		if rule.every > 0 && (rule.gateway == gateway || rule.gateway < 0 && p.QuietFrom != 0 && int(p.Gateway) == gateway) {
-			return true
-		}
-	}
-	return false
 }
 
 // pointDue is when a point is called silent, never while its gateway is silent.
@@ -267,7 +279,7 @@ func (e *engine) pointDue(i int) int64 {
 	}
 	at := p.QuietFrom + rule.silence
 	g := &e.receipt.Gateways[p.Gateway]
-	if at > g.Last+e.pr.gateways[p.Gateway].silence || g.Silent {
+	if at > g.Last+e.heardSilences[p.Gateway] || g.Silent {
 		return never
 	}
 	return at

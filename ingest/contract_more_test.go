@@ -241,8 +241,10 @@ limits: {humidity-high: off, humidity-drift: off, mold-risk: off, sensor-suspect
 		// 25.02 L a cycle; five are 125 L > 3 × 40 L; twelve days give eight dry ones
 		{"water: five cycles", gauge, water(12*d, 30*h, 5, nil), []string{"water-unexplained - medium 4h0m12s/4h0m12s/26h0m12s"}},
 		{"water: four cycles", gauge, water(12*d, 30*h, 4, nil), nil},
-		{"water: too few dry days", gauge, water(9*d, 30*h, 5, nil), nil},
-		{"water: 1 mm of rain 60 h before", gauge, water(20*d, 40*h, 14, func(tp *tape) { tp.at(-60*h, "gauge/rain", 1) }), []string{"water-unexplained - medium 12h0m12s/12h0m12s/35h0m12s"}},
+		{"water: too few dry days", gauge, water(8*d, 30*h, 5, nil), nil},
+		// the seventh dry day ends at local midnight, 04:00 UTC
+		{"water: the norm comes at midnight", gauge, water(9*d, 30*h, 5, nil), []string{"water-unexplained - medium 16h0m0s/16h0m0s/26h0m12s"}},
+		{"water: 1 mm of rain 60 h before", gauge, water(20*d, 40*h, 14, func(tp *tape) { tp.at(-60*h, "gauge/rain", 1) }), []string{"water-unexplained - medium 12h0m0s/12h0m0s/35h0m12s"}},
 		{"water: 0.9 mm of rain 60 h before", gauge, water(12*d, 30*h, 5, func(tp *tape) { tp.at(-60*h, "gauge/rain", 0.9) }), []string{"water-unexplained - medium 4h0m12s/4h0m12s/26h0m12s"}},
 		// two cycles a day, 50 L: above 150 L are seven
 		{"water: norm of two cycles", gauge, func(tp *tape) {
