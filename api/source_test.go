@@ -220,7 +220,7 @@ func TestRevokedAndExpiredTokensAre401(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if err := g.store.RevokeToken(t.Context(), tokens[0].ID); err != nil {
+	if err := g.store.RevokeToken(t.Context(), tokens[0].ID, "test"); err != nil {
 		t.Fatal(err)
 	}
 	g.status(ask, http.StatusUnauthorized)

@@ -100,8 +100,10 @@ func (s *Store) AddPerson(ctx context.Context, n NewPerson) (Person, error) {
 		if err := grant(ctx, tx, p.ID, n.Properties); err != nil {
 			return err
 		}
-		p, err = personByID(ctx, tx, p.ID)
-		return err
+		if p, err = personByID(ctx, tx, p.ID); err != nil {
+			return err
+		}
+		return audit(ctx, tx, n.By, AuditEntry{Action: "person-add", Object: fmt.Sprintf("person %d", p.ID), Detail: string(p.Role)})
 	})
 	if err != nil {
 		return Person{}, fmt.Errorf("add person %s: %w", n.Name, personError(err))
@@ -213,7 +215,20 @@ func (c PersonChange) write(ctx context.Context, tx pgx.Tx, p Person, password *
 	if err := withdraw(ctx, tx, p.ID, c.Withdraw); err != nil {
 		return err
 	}
-	return grant(ctx, tx, p.ID, c.Grant)
+	if err := grant(ctx, tx, p.ID, c.Grant); err != nil {
+		return err
+	}
+	disabled := c.Disabled != nil && *c.Disabled
+	if password != nil || disabled {
+		if err := endSessions(ctx, tx, p.ID); err != nil {
+			return err
+		}
+	}
+	return audit(ctx, tx, c.By, AuditEntry{Action: "person-change", Object: fmt.Sprintf("person %d", p.ID), Detail: changed(map[string]bool{
+		"name": c.Name != nil, "email": c.Email != nil, "phone": c.Phone != nil, "language": c.Language != nil, "units": c.Units != nil,
+		"password": password != nil, "role": c.Role != nil, "scope": c.All != nil || len(c.Grant)+len(c.Withdraw) > 0,
+		"disabled": disabled, "enabled": c.Disabled != nil && !disabled,
+	})})
 }
 
 // DisablePerson keeps a person from signing in and from being written to; what

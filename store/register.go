@@ -177,6 +177,10 @@ func (r *registrant) write(ctx context.Context, tx pgx.Tx) error {
 	if err := linkOwner(ctx, tx, r.num, r.desc.Owner, r.by); err != nil {
 		return fmt.Errorf("owner of the file: %w", err)
 	}
+	entry := AuditEntry{Action: "property-register", Object: "property " + r.desc.ID, Detail: fmt.Sprintf("version %d", r.out.Version)}
+	if err := audit(ctx, tx, r.by, entry); err != nil {
+		return err
+	}
 	return r.announce(ctx, tx)
 }
 

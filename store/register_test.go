@@ -202,7 +202,7 @@ func TestTokens(t *testing.T) {
 	if tok, err := s.CheckToken(t.Context(), brief, now); err != nil || !tok.Scope.Sees("anything") {
 		t.Errorf("%+v, %v", tok, err)
 	}
-	if err := s.RevokeToken(t.Context(), tok.ID); err != nil {
+	if err := s.RevokeToken(t.Context(), tok.ID, "test"); err != nil {
 		t.Fatal(err)
 	}
 	for name, c := range map[string]struct {

@@ -68,6 +68,7 @@ type NewToken struct {
 	Role       Role
 	Properties []string  // none: all properties; an owner must name some
 	Expires    time.Time // zero: never
+	Actions    []string  // none: all that the role may; else these of them
 	By         string
 }
 
@@ -81,6 +82,17 @@ type Token struct {
 	Expires   time.Time // zero: never
 	Revoked   time.Time // zero: not revoked
 	LastUsed  time.Time // to the minute; zero: never
+	Actions   []string  // nil: all that the role may
+	CreatedBy string
+}
+
+func (t Token) valid(now time.Time) bool {
+	return t.Revoked.IsZero() && (t.Expires.IsZero() || now.Before(t.Expires))
+}
+
+// Identity of the token.
+func (t Token) Identity() Identity {
+	return Identity{Token: t.ID, Name: t.Name, Role: t.Role, Scope: t.Scope, Actions: t.Actions}
 }
 
 // tokenPrefix lets a scanner of leaked secrets recognise one.
@@ -89,49 +101,74 @@ const tokenPrefix = "uk_"
 // CreateToken makes a bearer token and returns its secret, which cannot be
 // read back.
 func (s *Store) CreateToken(ctx context.Context, n NewToken) (secret string, err error) {
-	if _, ok := ParseRole(string(n.Role)); !ok {
-		return "", invalid("role %q", n.Role)
-	}
-	if n.Role == RoleOwner && len(n.Properties) == 0 {
-		return "", invalid("an owner's token without a property")
-	}
-	if n.Name == "" {
-		return "", invalid("a token without a name")
+	secret, _, err = s.IssueToken(ctx, n)
+	return secret, err
+}
+
+// IssueToken is CreateToken, and says what was created.
+func (s *Store) IssueToken(ctx context.Context, n NewToken) (secret string, t Token, err error) {
+	if err := n.check(); err != nil {
+		return "", Token{}, err
 	}
 	random, _ := newSecret()
 	secret = tokenPrefix + random
 	hash := sha256.Sum256([]byte(secret))
-	err = withTx(ctx, s.api, pgx.TxOptions{}, func(tx pgx.Tx) error { return insertToken(ctx, tx, n, hash) })
+	err = withTx(ctx, s.api, pgx.TxOptions{}, func(tx pgx.Tx) error {
+		id, err := insertToken(ctx, tx, n, hash)
+		if err != nil {
+			return err
+		}
+		if t, err = scanToken(tx.QueryRow(ctx, `SELECT `+tokenColumns+` FROM token t WHERE token_id = $1`, id)); err != nil {
+			return err
+		}
+		return audit(ctx, tx, n.By, AuditEntry{Action: "token-create", Object: fmt.Sprintf("token %d", id), Detail: string(n.Role)})
+	})
 	if err != nil {
-		return "", fmt.Errorf("create token %s: %w", n.Name, err)
+		return "", Token{}, fmt.Errorf("create token %s: %w", n.Name, err)
 	}
-	return secret, nil
+	return secret, t, nil
 }
 
-func insertToken(ctx context.Context, tx pgx.Tx, n NewToken, hash [32]byte) error {
-	var id int32
-	err := tx.QueryRow(ctx, `INSERT INTO token (secret_sha256, name, role, all_properties, created_by, expires_at)
-		VALUES ($1, $2, $3, $4, $5, $6) RETURNING token_id`,
-		hash[:], cutText(n.Name, 200), string(n.Role), len(n.Properties) == 0, cutText(n.By, 200), nullInstant(n.Expires)).Scan(&id)
+func (n NewToken) check() error {
+	if _, ok := ParseRole(string(n.Role)); !ok {
+		return invalid("role %q", n.Role)
+	}
+	if n.Role == RoleOwner && len(n.Properties) == 0 {
+		return invalid("an owner's token without a property")
+	}
+	if n.Name == "" {
+		return invalid("a token without a name")
+	}
+	if n.Role == RoleOperator && len(n.Properties) > 0 {
+		return invalid("an operator's token with a property")
+	}
+	return nil
+}
+
+func insertToken(ctx context.Context, tx pgx.Tx, n NewToken, hash [32]byte) (id int32, err error) {
+	err = tx.QueryRow(ctx, `INSERT INTO token (secret_sha256, name, role, all_properties, created_by, expires_at, actions)
+		VALUES ($1, $2, $3, $4, $5, $6, $7) RETURNING token_id`,
+		hash[:], cutText(n.Name, 200), string(n.Role), len(n.Properties) == 0 && n.Role != RoleOperator, cutText(n.By, 200), nullInstant(n.Expires), n.Actions).Scan(&id)
 	if err != nil {
-		return err
+		return 0, err
 	}
 	for _, p := range n.Properties {
 		tag, err := tx.Exec(ctx, `INSERT INTO token_property (token_id, property_id)
 			SELECT $1, property_id FROM property WHERE name = $2 ON CONFLICT DO NOTHING`, id, p)
 		if err != nil {
-			return err
+			return 0, err
 		}
 		if tag.RowsAffected() == 0 {
-			return notFound("property %s", p)
+			return 0, notFound("property %s", p)
 		}
 	}
-	return nil
+	return id, nil
 }
 
 // CheckToken finds the token behind a secret. ErrNotFound covers every reason
 // why it is not accepted: unknown, expired, revoked.
 func (s *Store) CheckToken(ctx context.Context, secret string, now time.Time) (Token, error) {
+	ctx = asService(ctx)
 	hash := sha256.Sum256([]byte(secret))
 	var stored []byte
 	t, err := scanToken(s.api.QueryRow(ctx, `SELECT `+tokenColumns+`, secret_sha256 FROM token t WHERE secret_sha256 = $1`, hash[:]), &stored)
@@ -141,7 +178,7 @@ func (s *Store) CheckToken(ctx context.Context, secret string, now time.Time) (T
 	if err != nil {
 		return Token{}, fmt.Errorf("check token: %w", err)
 	}
-	if subtle.ConstantTimeCompare(hash[:], stored) != 1 || !t.Revoked.IsZero() || !t.Expires.IsZero() && !now.Before(t.Expires) {
+	if subtle.ConstantTimeCompare(hash[:], stored) != 1 || !t.valid(now) {
 		return Token{}, notFound("token")
 	}
 	// Once a minute is enough to see which tokens are in use.
@@ -155,12 +192,12 @@ func (s *Store) CheckToken(ctx context.Context, secret string, now time.Time) (T
 
 const tokenColumns = `token_id, name, role, all_properties,
 	ARRAY(SELECT p.name FROM token_property tp JOIN property p USING (property_id) WHERE tp.token_id = t.token_id ORDER BY p.name COLLATE "C"),
-	created_at, expires_at, revoked_at, last_used_at`
+	created_at, created_by, expires_at, revoked_at, last_used_at, actions`
 
 func scanToken(row pgx.Row, more ...any) (Token, error) {
 	var t Token
 	var expires, revoked, used *time.Time
-	dest := append([]any{&t.ID, &t.Name, &t.Role, &t.Scope.All, &t.Scope.Properties, &t.CreatedAt, &expires, &revoked, &used}, more...)
+	dest := append([]any{&t.ID, &t.Name, &t.Role, &t.Scope.All, &t.Scope.Properties, &t.CreatedAt, &t.CreatedBy, &expires, &revoked, &used, &t.Actions}, more...)
 	if err := row.Scan(dest...); err != nil {
 		return Token{}, err
 	}
@@ -182,14 +219,24 @@ func (s *Store) Tokens(ctx context.Context) ([]Token, error) {
 	return out, nil
 }
 
-// RevokeToken makes a token fail from now on.
-func (s *Store) RevokeToken(ctx context.Context, id int32) error {
-	tag, err := s.api.Exec(ctx, `UPDATE token SET revoked_at = coalesce(revoked_at, now()) WHERE token_id = $1`, id)
+// RevokeToken makes a token fail from now on, and ends the sessions that were
+// started with it.
+func (s *Store) RevokeToken(ctx context.Context, id int32, by string) error {
+	err := withTx(ctx, s.api, pgx.TxOptions{}, func(tx pgx.Tx) error {
+		tag, err := tx.Exec(ctx, `UPDATE token SET revoked_at = coalesce(revoked_at, now()) WHERE token_id = $1`, id)
+		if err == nil && tag.RowsAffected() == 0 {
+			return ErrNotFound
+		}
+		if err != nil {
+			return err
+		}
+		if _, err := tx.Exec(ctx, `UPDATE session SET ended_at = now() WHERE token_id = $1 AND ended_at IS NULL`, id); err != nil {
+			return err
+		}
+		return audit(ctx, tx, by, AuditEntry{Action: "token-revoke", Object: fmt.Sprintf("token %d", id)})
+	})
 	if err != nil {
 		return fmt.Errorf("revoke token %d: %w", id, err)
-	}
-	if tag.RowsAffected() == 0 {
-		return notFound("token %d", id)
 	}
 	return nil
 }

@@ -1,0 +1,195 @@
+package store
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"time"
+
+	"github.com/jackc/pgx/v5"
+)
+
+// TooSoonError refuses a try to sign in for a while. It concerns one address
+// that one account was tried from: whoever guesses cannot shut out anybody who
+// sits elsewhere.
+type TooSoonError struct{ Wait time.Duration }
+
+// Error says how long to wait.
+func (e *TooSoonError) Error() string {
+	return fmt.Sprintf("too many tries; wait %s", e.Wait.Round(time.Second))
+}
+
+// A try counts before it is judged, so that many at once do not slip through;
+// one that succeeds takes its count back. After four tries the wait doubles
+// from 1 s to 15 min; a day without a try forgets them.
+const (
+	tryDelaySQL = `make_interval(secs => CASE WHEN f.failures < 5 THEN 0 ELSE least(power(2, least(f.failures - 5, 20)), 900) END)`
+	tryForget   = 24 * time.Hour
+)
+
+// allowTry counts a try, or says how long to wait.
+func (s *Store) allowTry(ctx context.Context, source string, account []byte, now time.Time) error {
+	tag, err := s.api.Exec(ctx, `INSERT INTO sign_in_failure AS f (source, account_sha256, failures, last_at) VALUES ($1, $2, 1, $3)
+		ON CONFLICT (source, account_sha256) DO UPDATE
+			SET failures = CASE WHEN f.last_at < $4 THEN 1 ELSE f.failures + 1 END, last_at = $3
+			WHERE f.last_at + `+tryDelaySQL+` <= $3`, source, account, now, now.Add(-tryForget))
+	if err != nil {
+		return fmt.Errorf("count a try to sign in: %w", err)
+	}
+	if tag.RowsAffected() > 0 {
+		return nil
+	}
+	var until time.Time
+	err = s.api.QueryRow(ctx, `SELECT f.last_at + `+tryDelaySQL+` FROM sign_in_failure f WHERE source = $1 AND account_sha256 = $2`,
+		source, account).Scan(&until)
+	if err != nil && !isNoRows(err) {
+		return fmt.Errorf("ask how long to wait: %w", err)
+	}
+	return &TooSoonError{Wait: max(time.Second, until.Sub(now))}
+}
+
+func forgetTries(ctx context.Context, tx pgx.Tx, source string, account []byte) error {
+	_, err := tx.Exec(ctx, `DELETE FROM sign_in_failure WHERE source = $1 AND account_sha256 = $2`, source, account)
+	return err
+}
+
+// SignIn starts a session with e-mail address and password. ErrNotFound covers
+// an unknown address, a disabled person, one without a password and a wrong
+// password alike: each costs one hash and the same statements. *TooSoonError
+// when this address has tried this account too often.
+func (s *Store) SignIn(ctx context.Context, email, password string, from Origin, now time.Time) (secret string, err error) {
+	ctx = asService(ctx)
+	account, source := accountKey(email), cutText(from.Source, 100)
+	if err := s.allowTry(ctx, source, account, now); err != nil {
+		return "", err
+	}
+	who, phc, err := s.credentialsOf(ctx, email)
+	if err != nil {
+		return "", fmt.Errorf("sign in: %w", err)
+	}
+	good := CheckPassword(phc, password) && who != 0
+	err = withTx(ctx, s.api, pgx.TxOptions{}, func(tx pgx.Tx) error {
+		if !good {
+			object := ""
+			if who != 0 {
+				object = fmt.Sprintf("person %d", who)
+			}
+			return audit(ctx, tx, "", AuditEntry{Actor: "nobody", Action: "sign-in", Object: object, Refused: true, Source: source, Detail: "password"})
+		}
+		if err := forgetTries(ctx, tx, source, account); err != nil {
+			return err
+		}
+		if err := rehash(ctx, tx, who, phc, password); err != nil {
+			return err
+		}
+		secret, err = startSession(ctx, tx, Identity{Person: who}, "password", from, now)
+		return err
+	})
+	if err != nil {
+		return "", fmt.Errorf("sign in: %w", err)
+	}
+	if !good {
+		return "", notFound("person with this password")
+	}
+	return secret, nil
+}
+
+// credentialsOf finds the person and the hash behind an address; 0 and "" where
+// there is none.
+func (s *Store) credentialsOf(ctx context.Context, email string) (person int32, phc string, err error) {
+	err = s.api.QueryRow(ctx, `SELECT person_id, password FROM person WHERE lower(email) = lower(trim($1)) AND email <> '' AND disabled_at IS NULL`,
+		cutText(email, 300)).Scan(&person, &phc)
+	if isNoRows(err) {
+		return 0, "", nil
+	}
+	return person, phc, err
+}
+
+// rehash brings an older hash to today's cost, now that the password is known.
+func rehash(ctx context.Context, tx pgx.Tx, person int32, phc, password string) error {
+	if !needsRehash(phc) {
+		return nil
+	}
+	fresh, err := HashPassword(password)
+	if errors.Is(err, ErrInvalid) { // of older rules; stays as it is
+		return nil
+	}
+	if err != nil {
+		return err
+	}
+	_, err = tx.Exec(ctx, `UPDATE person SET password = $2 WHERE person_id = $1 AND password = $3`, person, fresh, phc)
+	return err
+}
+
+// How long a link to sign in is good, and how many a person gets in an hour:
+// whoever asks in another's name must not fill their mailbox.
+const (
+	SignInLinkLife  = 15 * time.Minute
+	signInLinksHour = 4
+)
+
+// SignInLink is a link to be mailed to a person; it signs in whoever has it.
+type SignInLink struct {
+	Person  Person
+	Secret  string
+	Expires time.Time
+}
+
+// NewSignInLink makes a link for the person with the address. ErrNotFound when
+// there is none or they got enough links already; whoever asked is to be told
+// the same either way.
+func (s *Store) NewSignInLink(ctx context.Context, email string, from Origin, now time.Time) (SignInLink, error) {
+	ctx = asService(ctx)
+	p, err := s.PersonByEmail(ctx, email)
+	if err != nil {
+		return SignInLink{}, fmt.Errorf("link to sign in: %w", err)
+	}
+	link := SignInLink{Person: p, Expires: now.Add(SignInLinkLife)}
+	link.Secret, _ = newSecret()
+	err = withTx(ctx, s.api, pgx.TxOptions{}, func(tx pgx.Tx) error {
+		if _, err := tx.Exec(ctx, `SELECT FROM person WHERE person_id = $1 FOR UPDATE`, p.ID); err != nil {
+			return err
+		}
+		tag, err := tx.Exec(ctx, `INSERT INTO sign_in_link (secret_sha256, person_id, created_at, expires_at, source)
+			SELECT $1, $2, $3, $4, $5 WHERE (SELECT count(*) FROM sign_in_link WHERE person_id = $2 AND created_at > $6) < $7`,
+			hashOf(link.Secret), p.ID, now, link.Expires, cutText(from.Source, 100), now.Add(-time.Hour), signInLinksHour)
+		if err != nil {
+			return err
+		}
+		if tag.RowsAffected() == 0 {
+			return notFound("another link within the hour")
+		}
+		return audit(ctx, tx, "", AuditEntry{Actor: "nobody", Action: "sign-in-link", Object: fmt.Sprintf("person %d", p.ID), Source: from.Source})
+	})
+	if err != nil {
+		return SignInLink{}, fmt.Errorf("link to sign in for person %d: %w", p.ID, err)
+	}
+	return link, nil
+}
+
+// UseSignInLink starts a session with the secret of a link, once. ErrNotFound
+// when it is unknown, used, too old, or its person is disabled.
+func (s *Store) UseSignInLink(ctx context.Context, link string, from Origin, now time.Time) (secret string, err error) {
+	ctx = asService(ctx)
+	err = withTx(ctx, s.api, pgx.TxOptions{}, func(tx pgx.Tx) error {
+		var person int32
+		err := tx.QueryRow(ctx, `UPDATE sign_in_link l SET used_at = $2 FROM person pe
+			WHERE l.secret_sha256 = $1 AND l.used_at IS NULL AND l.expires_at > $2 AND pe.person_id = l.person_id AND pe.disabled_at IS NULL
+			RETURNING l.person_id`, hashOf(link), now).Scan(&person)
+		if isNoRows(err) {
+			return audit(ctx, tx, "", AuditEntry{Actor: "nobody", Action: "sign-in", Refused: true, Source: from.Source, Detail: "mail-link"})
+		}
+		if err != nil {
+			return err
+		}
+		secret, err = startSession(ctx, tx, Identity{Person: person}, "mail-link", from, now)
+		return err
+	})
+	if err != nil {
+		return "", fmt.Errorf("sign in by link: %w", err)
+	}
+	if secret == "" {
+		return "", notFound("link to sign in")
+	}
+	return secret, nil
+}
