@@ -2,10 +2,12 @@ package api
 
 import (
 	"bytes"
+	"cmp"
 	"fmt"
 	"image"
 	"image/png"
 	"net/http"
+	"slices"
 	"strings"
 	"testing"
 
@@ -78,7 +80,31 @@ var access = map[string][4]int{
 	"GET /v1/quarantine/{id}":                {200, 403, 403, 403},
 	"POST /v1/quarantine/{id}/replay":        {200, 403, 403, 403},
 	"POST /v1/quarantine/{id}/discard":       {200, 403, 403, 403},
+
+	"GET /v1/people":              {200, 403, 403, 403},
+	"POST /v1/people":             {201, 403, 403, 403},
+	"GET /v1/people/{id}":         {200, 403, 403, 403},
+	"PATCH /v1/people/{id}":       {200, 403, 403, 403},
+	"GET /v1/me":                  {200, 200, 200, 200},
+	"GET /v1/me/sessions":         {200, 200, 200, 200},
+	"DELETE /v1/me/sessions/{id}": {204, 204, 204, 204},
+	"GET /v1/tokens":              {200, 403, 403, 403},
+	"POST /v1/tokens":             {201, 403, 403, 403},
+	"DELETE /v1/tokens/{id}":      {204, 403, 403, 403},
+	"GET /v1/audit":               {200, 403, 403, 403},
+	"GET /v1/service":             {200, 403, 403, 403},
+	"DELETE /v1/properties/{id}/gateways/{gateway}":        {204, 403, 403, 403},
+	"POST /v1/properties/{id}/gateways/{gateway}/password": {201, 403, 403, 403},
 }
+
+// operators see how the service does and nothing of any house: 403 but for
+// these.
+var operators = map[string]int{"GET /v1/me": 200, "GET /v1/me/sessions": 200, "DELETE /v1/me/sessions/{id}": 204, "GET /v1/service": 200}
+
+// beyondReading is what a manager's token that is narrowed to "read" may not,
+// beside every write.
+var beyondReading = []string{"GET /v1/properties/{id}/gateways", "GET /v1/alarm-load", "GET /v1/quarantine", "GET /v1/quarantine/{id}", "GET /v1/people",
+	"GET /v1/people/{id}", "GET /v1/me", "GET /v1/me/sessions", "GET /v1/tokens", "GET /v1/audit", "GET /v1/service"}
 
 // open routes need no token.
 var open = []string{"GET /healthz", "GET /metrics", "GET /readyz", "GET /v1/openapi.json",
@@ -98,8 +124,14 @@ var tokens = [4]string{viewtest.ManagerToken, viewtest.TechnicianToken, viewtest
 // at fills the route's {id} with an object and gives it a body that is right.
 func at(route, id string) request {
 	method, path, _ := strings.Cut(route, " ")
-	q := request{method: method, path: strings.ReplaceAll(path, "{id}", id)}
+	q := request{method: method, path: strings.NewReplacer("{id}", id, "{gateway}", "gw1").Replace(path)}
 	switch route {
+	case "POST /v1/people":
+		q.body = `{"name":"New Person","role":"technician","properties":["heron-07"],"email":"new@example.org"}`
+	case "PATCH /v1/people/{id}":
+		q.body = `{"name":"Another Name"}`
+	case "POST /v1/tokens":
+		q.body = `{"name":"a screen","role":"manager","actions":["read"]}`
 	case "POST /v1/properties":
 		q.body, q.header = "property: new-01\nname: New", map[string]string{"Content-Type": "application/yaml"}
 	case "GET /v1/properties/{id}/readings":
@@ -155,6 +187,12 @@ func ids(route string) (own, foreign, unknown string) {
 		return "heron-07.c1", "plover-21.c1", "heron-07.c99"
 	case strings.Contains(route, "/pump-tests/"):
 		return "heron-07.t1", "plover-21.t1", "heron-07.t99"
+	case strings.Contains(route, "/people/"):
+		return "2", "2", "999999"
+	case strings.Contains(route, "/tokens/"):
+		return "1", "1", "999999"
+	case strings.Contains(route, "/sessions/"):
+		return "7", "8", "999999"
 	case strings.Contains(route, "/quarantine/"):
 		return "2", "2", "999999"
 	case strings.Contains(route, "/regional-events/"):
@@ -189,7 +227,24 @@ func TestAccess(t *testing.T) {
 				checkOthers(t, route, token, want[i], foreign, unknown)
 			}
 		}
+		q := at(route, own)
+		q.token = viewtest.OperatorToken
+		newRig(t).status(q, cmp.Or(operators[route], http.StatusForbidden))
 	}
+}
+
+func TestANarrowedTokenMayNoMore(t *testing.T) {
+	t.Parallel()
+	for route := range access {
+		if strings.HasPrefix(route, "GET ") && !slices.Contains(beyondReading, route) {
+			continue
+		}
+		own, _, _ := ids(route)
+		q := at(route, own)
+		q.token = viewtest.ScopedToken
+		newRig(t).status(q, http.StatusForbidden)
+	}
+	newRig(t).status(request{path: "/v1/properties/heron-07", token: viewtest.ScopedToken}, http.StatusOK)
 }
 
 // checkOthers expects foreign and unknown objects to be answered alike: 404, or

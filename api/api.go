@@ -12,6 +12,7 @@ import (
 	"context"
 	"log/slog"
 	"net/http"
+	"net/netip"
 	"time"
 
 	"github.com/go-chi/chi/v5"
@@ -43,6 +44,17 @@ type Options struct {
 	// SecureCookies marks cookies for https only. Set it wherever https ends in
 	// front of the service.
 	SecureCookies bool
+	// TrustedProxies are whom X-Forwarded-For is believed; none: nobody.
+	TrustedProxies []netip.Prefix
+	// Limits on how fast requests come; default: none.
+	Limits Limits
+	// Mail sends one-time links to sign in; nil: none are offered.
+	Mail SignInMailer
+	// PublicURL is where people reach the pages, for links in mail and for
+	// OpenID Connect: https://… without a path.
+	PublicURL string
+	// OpenID lets people sign in at a provider; nil: not offered.
+	OpenID *OpenID
 	// Contact tells owners on their page whom to call; "" leaves it out.
 	Contact string
 }
@@ -68,6 +80,8 @@ type server struct {
 	Options
 	document document
 	live     *live.Hub
+
+	sources, principals, signIns *throttle
 }
 
 const (
@@ -85,6 +99,9 @@ func New(o Options) http.Handler {
 
 func newServer(o Options) *server {
 	s := &server{Options: o.withDefaults(), document: mustDocument()}
+	s.sources = newThrottle(s.Limits.PerSource, s.Limits.BurstSource, s.Now)
+	s.principals = newThrottle(s.Limits.PerPrincipal, s.Limits.BurstPrincipal, s.Now)
+	s.signIns = newThrottle(s.Limits.SignIns, s.Limits.BurstSignIn, s.Now)
 	s.live = live.New(s.Source, liveRound, liveStreams)
 	s.Registry.MustRegister(newCollector(s.Source, s.Logger), newLoadCollector(s.Source, s.Logger, s.Now))
 	return s
@@ -92,7 +109,7 @@ func newServer(o Options) *server {
 
 func (s *server) routes() *chi.Mux {
 	r := chi.NewRouter()
-	r.Use(s.recoverer, securityHeaders)
+	r.Use(s.recoverer, securityHeaders, s.arrive)
 	r.NotFound(s.notFound)
 	r.MethodNotAllowed(s.methodNotAllowed)
 
@@ -109,10 +126,12 @@ func (s *server) routes() *chi.Mux {
 		r.Group(s.visitRoutes)
 		r.Group(s.warrantyRoutes)
 		r.Group(s.evidenceRoutes)
+		r.Group(s.accessRoutes)
 	})
 	pages.Mount(r, pages.Options{
 		Source: s.Source, Live: s.live, Logger: s.Logger, Now: s.Now,
 		SessionKey: s.SessionKey, SecureCookies: s.SecureCookies, Contact: s.Contact,
+		Access: s.pageAccess(),
 	})
 	return r
 }

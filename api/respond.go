@@ -23,6 +23,19 @@ func (s *server) writeJSON(w http.ResponseWriter, r *http.Request, status int, b
 	sendTagged(w, r, status, "application/json", buf.Bytes())
 }
 
+// writeSecret answers with something that is shown once and kept nowhere.
+func (s *server) writeSecret(w http.ResponseWriter, r *http.Request, status int, body any) {
+	s.writeJSON(secretWriter{w}, r, status, body)
+}
+
+type secretWriter struct{ http.ResponseWriter }
+
+// WriteHeader implements http.ResponseWriter.
+func (w secretWriter) WriteHeader(status int) {
+	w.Header().Set("Cache-Control", secretAnswer)
+	w.ResponseWriter.WriteHeader(status)
+}
+
 func sendTagged(w http.ResponseWriter, r *http.Request, status int, contentType string, body []byte) {
 	if r.Method == http.MethodGet && status == http.StatusOK {
 		sum := sha256.Sum256(body)

@@ -56,15 +56,6 @@ func storeScope(s view.Scope) store.Scope {
 	return store.Scope{All: s.All, Properties: slices.Sorted(slices.Values(s.IDs))}
 }
 
-// Authenticate implements view.People.
-func (s *storeSource) Authenticate(ctx context.Context, token string) (view.Principal, error) {
-	t, err := s.store.CheckToken(ctx, token, s.now())
-	if err != nil {
-		return view.Principal{}, told(err)
-	}
-	return view.Principal{Name: t.Name, Role: view.Role(t.Role), Everything: t.Scope.All, Properties: t.Scope.Properties}, nil
-}
-
 // Properties implements view.Fleet. The page is chosen from the registry in
 // memory, by id, so that neither inserts nor changing alarms shift it.
 func (s *storeSource) Properties(ctx context.Context, scope view.Scope, q view.PropertyQuery) ([]view.Property, string, error) {

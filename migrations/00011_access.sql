@@ -120,7 +120,7 @@ CREATE TABLE gateway_credential (
 );
 COMMENT ON TABLE gateway_credential IS 'by property: MQTT passwords of gateways, as hashes only';
 INSERT INTO gateway_credential (property_id, gateway_id, slot, secret_sha256, issued_at, issued_by, revoked_at)
-    SELECT property_id, gateway_id, 1, secret_sha256, added_at, added_by, revoked_at FROM gateway;
+    SELECT property_id, gateway_id, 1, secret_sha256, added_at, added_by, revoked_at FROM gateway WHERE kind = 'gateway';
 
 -- +goose Down
 DROP TABLE gateway_credential, audit_entry, idempotency_key, sign_in_link, sign_in_failure, session;

@@ -158,7 +158,7 @@ func TestGatewayCredentials(t *testing.T) {
 	if _, _, ok := s.CheckGateway(c.Username, c.Password); ok {
 		t.Error("the old password still works")
 	}
-	if err := s.RevokeGateway(t.Context(), "heron-07", "main"); err != nil {
+	if err := s.RevokeGateway(t.Context(), "heron-07", "main", "test"); err != nil {
 		t.Fatal(err)
 	}
 	if _, _, ok := s.CheckGateway(renewed.Username, renewed.Password); ok {

@@ -44,22 +44,27 @@ func (r *Registry) Each(f func(*Registered) bool) {
 // CheckGateway says whether username and password are those of a gateway that
 // has not been revoked, and which.
 func (r *Registry) CheckGateway(username, password string) (property, gateway string, ok bool) {
-	property, gateway, ok = ParseGatewayUsername(username)
-	if !ok {
+	if !r.GatewayStands(username, sha256.Sum256([]byte(password)), time.Now()) {
 		return "", "", false
 	}
-	given := sha256.Sum256([]byte(password))
-	var want [32]byte
-	known := false
+	return ParseGatewayUsername(username)
+}
+
+// GatewayStands says whether the password with the hash is good for the user
+// name at the time now.
+func (r *Registry) GatewayStands(username string, password [32]byte, now time.Time) bool {
+	property, gateway, slot, ok := parseSlot(username)
+	if !ok {
+		return false
+	}
+	var want gatewaySecret
 	if p, found := r.byName[property]; found {
 		if g, found := p.gatewayByName[gateway]; found && !p.gateways[g].revoked && !p.gateways[g].source {
-			want, known = p.gateways[g].secret, true
+			want = p.gateways[g].secrets[slot-1]
 		}
 	}
-	if subtle.ConstantTimeCompare(given[:], want[:]) != 1 || !known {
-		return "", "", false
-	}
-	return property, gateway, true
+	equal := subtle.ConstantTimeCompare(password[:], want.sha256[:]) == 1
+	return equal && want.issued && (want.until.IsZero() || now.Before(want.until))
 }
 
 // Series is one quantity at one point; its index in Registered.Series is the
@@ -101,9 +106,16 @@ type seriesKey struct {
 
 type registeredGateway struct {
 	name    string
-	secret  [32]byte
 	revoked bool
-	source  bool // no gateway: the weather service, a file
+	source  bool             // no gateway: the weather service, a file
+	secrets [2]gatewaySecret // by slot
+}
+
+// gatewaySecret is one password of a gateway.
+type gatewaySecret struct {
+	issued bool
+	sha256 [32]byte
+	until  time.Time // zero: until it is revoked
 }
 
 type document struct {

@@ -45,7 +45,7 @@ func (s *Store) loadProperties(ctx context.Context, ids []int32) (map[int32]*Reg
 	opts := pgx.TxOptions{IsoLevel: pgx.RepeatableRead, AccessMode: pgx.ReadOnly}
 	err := withTx(asService(ctx), s.api, opts, func(tx pgx.Tx) error {
 		for _, load := range []func(context.Context, pgx.Tx, []int32, map[int32]*Registered) error{
-			s.loadCatalogue, loadSeries, loadGateways, loadDocuments,
+			s.loadCatalogue, loadSeries, loadGateways, loadGatewaySecrets, loadDocuments,
 		} {
 			if err := load(ctx, tx, ids, out); err != nil {
 				return err
@@ -99,7 +99,7 @@ func loadSeries(ctx context.Context, tx pgx.Tx, ids []int32, out map[int32]*Regi
 }
 
 func loadGateways(ctx context.Context, tx pgx.Tx, ids []int32, out map[int32]*Registered) error {
-	rows, err := tx.Query(ctx, `SELECT property_id, gateway_id, name, secret_sha256, revoked_at IS NOT NULL, kind = 'source' FROM gateway
+	rows, err := tx.Query(ctx, `SELECT property_id, gateway_id, name, revoked_at IS NOT NULL, kind = 'source' FROM gateway
 		WHERE property_id = ANY($1) ORDER BY property_id, gateway_id`, ids)
 	if err != nil {
 		return err
@@ -107,15 +107,33 @@ func loadGateways(ctx context.Context, tx pgx.Tx, ids []int32, out map[int32]*Re
 	var property int32
 	var gateway int16
 	var name string
-	var secret []byte
 	var revoked, source bool
-	_, err = pgx.ForEachRow(rows, []any{&property, &gateway, &name, &secret, &revoked, &source}, func() error {
+	_, err = pgx.ForEachRow(rows, []any{&property, &gateway, &name, &revoked, &source}, func() error {
 		p := out[property]
 		if p == nil || int(gateway) != len(p.gateways) {
 			return fmt.Errorf("property %d: gateway %d out of order", property, gateway)
 		}
-		p.gateways = append(p.gateways, registeredGateway{name: name, secret: [32]byte(secret), revoked: revoked, source: source})
+		p.gateways = append(p.gateways, registeredGateway{name: name, revoked: revoked, source: source})
 		p.gatewayByName[name] = gateway
+		return nil
+	})
+	return err
+}
+
+func loadGatewaySecrets(ctx context.Context, tx pgx.Tx, ids []int32, out map[int32]*Registered) error {
+	rows, err := tx.Query(ctx, `SELECT property_id, gateway_id, slot, secret_sha256, expires_at FROM gateway_credential
+		WHERE property_id = ANY($1) AND revoked_at IS NULL`, ids)
+	if err != nil {
+		return err
+	}
+	var property int32
+	var gateway, slot int16
+	var secret []byte
+	var until *time.Time
+	_, err = pgx.ForEachRow(rows, []any{&property, &gateway, &slot, &secret, &until}, func() error {
+		if p := out[property]; p != nil && int(gateway) < len(p.gateways) {
+			p.gateways[gateway].secrets[slot-1] = gatewaySecret{issued: true, sha256: [32]byte(secret), until: instant(until)}
+		}
 		return nil
 	})
 	return err

@@ -193,3 +193,47 @@ func (s *Store) UseSignInLink(ctx context.Context, link string, from Origin, now
 	}
 	return secret, nil
 }
+
+// ChangeOwnPassword gives a person a new password who knows the old one, or who
+// has none yet; every session of theirs ends. ErrConflict when the old one is
+// wrong.
+func (s *Store) ChangeOwnPassword(ctx context.Context, person int32, old, fresh string) error {
+	ctx = asService(ctx)
+	var phc string
+	if err := s.api.QueryRow(ctx, `SELECT password FROM person WHERE person_id = $1 AND disabled_at IS NULL`, person).Scan(&phc); err != nil {
+		return fmt.Errorf("change the password of person %d: %w", person, err)
+	}
+	if phc != "" && !CheckPassword(phc, old) {
+		return conflict("the old password is another")
+	}
+	_, err := s.ChangePerson(ctx, person, PersonChange{Password: &fresh, By: fmt.Sprintf("person %d", person)})
+	return err
+}
+
+// ServiceCounts tell how the service does without naming a house.
+type ServiceCounts struct {
+	Gateways, SilentGateways int            // known; not heard of for a day
+	Quarantine               map[string]int // open entries by reason
+}
+
+// ServiceCounts at the time now, over the whole fleet whoever asks.
+func (s *Store) ServiceCounts(ctx context.Context, now time.Time) (ServiceCounts, error) {
+	ctx = asService(ctx)
+	c := ServiceCounts{Quarantine: map[string]int{}}
+	err := s.api.QueryRow(ctx, `SELECT count(*), count(*) FILTER (WHERE st.heard_at IS NULL OR st.heard_at < $1)
+		FROM gateway g LEFT JOIN gateway_status st USING (property_id, gateway_id) WHERE g.revoked_at IS NULL AND g.kind = 'gateway'`,
+		now.Add(-24*time.Hour)).Scan(&c.Gateways, &c.SilentGateways)
+	if err != nil {
+		return c, fmt.Errorf("count gateways: %w", err)
+	}
+	rows, err := s.api.Query(ctx, `SELECT reason, count(*) FROM quarantine WHERE outcome IS NULL GROUP BY reason`)
+	if err != nil {
+		return c, fmt.Errorf("count the quarantine: %w", err)
+	}
+	var reason string
+	var n int
+	if _, err := pgx.ForEachRow(rows, []any{&reason, &n}, func() error { c.Quarantine[reason] = n; return nil }); err != nil {
+		return c, fmt.Errorf("count the quarantine: %w", err)
+	}
+	return c, nil
+}

@@ -16,7 +16,6 @@ import (
 	"maps"
 	"net/http"
 	"slices"
-	"strings"
 	"time"
 
 	"github.com/go-chi/chi/v5"
@@ -32,6 +31,7 @@ type Options struct {
 	Live          *live.Hub
 	Logger        *slog.Logger
 	Now           func() time.Time
+	Access        Access
 	SessionKey    []byte // 32 bytes; random when empty
 	SecureCookies bool
 	Contact       string // how owners reach the company, one line of text
@@ -95,8 +95,7 @@ func Mount(r chi.Router, o Options) {
 	r.Group(func(r chi.Router) {
 		r.Use(policy, middleware.Compress(5, "text/html", "text/css", "text/javascript", "image/svg+xml"), origin.Handler, deadlineOf(15*time.Second))
 		r.Get("/static/{version}/{name}", p.static)
-		r.Get("/sign-in", p.signInPage)
-		r.Post("/sign-in", p.signIn)
+		p.signInRoutes(r)
 		r.Group(func(r chi.Router) {
 			r.Use(p.signedIn)
 			r.Get("/", p.front)
@@ -163,8 +162,8 @@ type frame struct {
 func (p *pages) frame(r *http.Request, title string) frame {
 	v := visitOf(r)
 	f := frame{Title: title, Who: v.Name, Owner: v.Role == view.OwnerRole, Path: r.URL.RequestURI(), Refresh: true}
-	if v.token != "" {
-		f.Form = p.sessions.formKey(v.token)
+	if v.secret != "" {
+		f.Form = p.sessions.formKey(v.secret)
 	}
 	return f
 }
@@ -220,58 +219,6 @@ func (p *pages) front(w http.ResponseWriter, r *http.Request) {
 		to = "/home"
 	}
 	http.Redirect(w, r, to, http.StatusSeeOther)
-}
-
-type signInPage struct {
-	frame
-	To    string
-	Wrong bool
-}
-
-func (p *pages) signInPage(w http.ResponseWriter, r *http.Request) {
-	p.showSignIn(w, r, http.StatusOK, r.URL.Query().Get("to"), false)
-}
-
-func (p *pages) showSignIn(w http.ResponseWriter, r *http.Request, status int, to string, wrong bool) {
-	f := p.frame(r, "Sign in")
-	f.Refresh = false
-	p.render(w, r, status, "sign-in.html", signInPage{f, ownPath(to), wrong})
-}
-
-// signIn needs no form key: there is no session yet to abuse, and requests from
-// other sites are refused by their origin.
-func (p *pages) signIn(w http.ResponseWriter, r *http.Request) {
-	token := strings.TrimSpace(r.PostFormValue("token"))
-	if len(token) > 512 {
-		token = ""
-	}
-	_, err := p.Source.Authenticate(r.Context(), token)
-	switch {
-	case errors.Is(err, view.ErrNotFound):
-		p.showSignIn(w, r, http.StatusUnauthorized, r.PostFormValue("to"), true)
-	case err != nil:
-		p.fail(w, r, err)
-	default:
-		p.sessions.start(w, token)
-		http.Redirect(w, r, ownPath(r.PostFormValue("to")), http.StatusSeeOther)
-	}
-}
-
-func (p *pages) signOut(w http.ResponseWriter, r *http.Request) {
-	if !p.ownForm(w, r) {
-		return
-	}
-	p.sessions.end(w)
-	http.Redirect(w, r, "/sign-in", http.StatusSeeOther)
-}
-
-// ownForm checks that a form came from a page of this session.
-func (p *pages) ownForm(w http.ResponseWriter, r *http.Request) bool {
-	if p.sessions.checkForm(visitOf(r).token, r.PostFormValue("form")) {
-		return true
-	}
-	p.message(w, r, http.StatusForbidden, "Not accepted", "This form is too old or came from elsewhere. Go back, load the page again and repeat.")
-	return false
 }
 
 func (p *pages) acknowledge(w http.ResponseWriter, r *http.Request) {

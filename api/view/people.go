@@ -11,14 +11,18 @@ const (
 	Technician Role = "technician" // assigned properties: read, answer alarms
 	OwnerRole  Role = "owner"      // own properties: read, acknowledge
 	Warranty   Role = "warranty"   // read only
+	Operator   Role = "operator"   // how the service does, no property
 )
 
 // Principal is who a token speaks for.
 type Principal struct {
+	Actor      string // "person 12" or "token 3"; one of a kind
 	Name       string
 	Role       Role
 	Everything bool     // the token speaks for the whole fleet
 	Properties []string // else for these
+	Actions    []string // of a token: nil for all that its role may
+	Units      string   // "us", "si"; "": those of the property
 }
 
 // Scope is which properties a query may touch; every query of Source carries
@@ -31,6 +35,9 @@ type Scope struct {
 // Scope of the principal. An owner never speaks for a whole fleet, whatever the
 // token says.
 func (p Principal) Scope() Scope {
+	if p.Role == Operator {
+		return Scope{}
+	}
 	if p.Everything && p.Role != OwnerRole {
 		return Scope{All: true}
 	}
@@ -70,6 +77,11 @@ var allowed = map[Role][]Action{
 	Warranty:   {Read, ReadVisits},
 }
 
-// May says whether the role allows the action at all; which objects it may be
-// done to is the scope's business.
-func (p Principal) May(a Action) bool { return slices.Contains(allowed[p.Role], a) }
+// May says whether the role, and the token where it is one, allow the action at
+// all; which objects it may be done to is the scope's business.
+func (p Principal) May(a Action) bool {
+	if !slices.Contains(allowed[p.Role], a) && !slices.Contains(administration[p.Role], a) {
+		return false
+	}
+	return p.Actions == nil || slices.Contains(p.Actions, actionNames[a])
+}

@@ -13,6 +13,9 @@ import (
 // one outside the scope are both ErrNotFound.
 type Source interface {
 	People
+	SignIns
+	Directory
+	Answers
 	Fleet
 	Readings
 	Alarms

@@ -24,6 +24,10 @@ var ErrConflict = errors.New("state does not allow this")
 // never gave out, an answer without its reason.
 var ErrInvalid = errors.New("not valid")
 
+// ErrKeyReused is returned for an Idempotency-Key that stood over another
+// request.
+var ErrKeyReused = errors.New("this Idempotency-Key was used for another request")
+
 // Property is one installed property with what is wrong there now.
 type Property struct {
 	site.Property

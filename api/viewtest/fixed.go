@@ -17,12 +17,15 @@ import (
 // pump that stays silent in rain, plover-21 a gateway that is not heard.
 func New() *Fleet {
 	f := &Fleet{
+		Access: newAccess(),
 		People: map[string]view.Principal{
-			ManagerToken:    {Name: "Dana Brook", Role: view.Manager, Everything: true},
-			TechnicianToken: {Name: "Lee Marsh", Role: view.Technician, Properties: []string{"heron-07", "tern-12"}},
-			OwnerToken:      {Name: "R. Okafor", Role: view.OwnerRole, Properties: []string{"heron-07"}},
-			OtherOwnerToken: {Name: "T. Lindqvist", Role: view.OwnerRole, Properties: []string{"gull-03"}},
-			WarrantyToken:   {Name: "Claims desk", Role: view.Warranty, Everything: true},
+			ManagerToken:    {Actor: "person 1", Name: "Dana Brook", Role: view.Manager, Everything: true},
+			TechnicianToken: {Actor: "person 2", Name: "Lee Marsh", Role: view.Technician, Properties: []string{"heron-07", "tern-12"}},
+			OwnerToken:      {Actor: "person 3", Name: "R. Okafor", Role: view.OwnerRole, Properties: []string{"heron-07"}},
+			OtherOwnerToken: {Actor: "token 8", Name: "T. Lindqvist", Role: view.OwnerRole, Properties: []string{"gull-03"}},
+			WarrantyToken:   {Actor: "person 4", Name: "Claims desk", Role: view.Warranty, Everything: true},
+			OperatorToken:   {Actor: "person 5", Name: "Night shift", Role: view.Operator},
+			ScopedToken:     {Actor: "token 9", Name: "a reader", Role: view.Manager, Everything: true, Actions: []string{"read"}},
 		},
 		Values: maps.Clone(measured()), Entries: make(map[string][]view.Entry),
 		GatewaysOf: map[string][]view.Gateway{

@@ -26,6 +26,8 @@ const (
 	OtherOwnerToken = "other-owner-token" // gull-03
 	WarrantyToken   = "warranty-token"
 	ExpiredToken    = "expired-token"
+	OperatorToken   = "operator-token" // no property
+	ScopedToken     = "scoped-token"   // a manager's that may only read
 )
 
 // Series names what was measured where.
@@ -37,6 +39,7 @@ type Series struct {
 
 // Fleet is a view.Source in memory. Its fields may be changed before use.
 type Fleet struct {
+	Access
 	mu          sync.Mutex
 	visits      visits
 	People      map[string]view.Principal

@@ -2,7 +2,6 @@ package main
 
 import (
 	"context"
-	"flag"
 	"fmt"
 	"io"
 	"os"
@@ -63,34 +62,6 @@ func registerFile(ctx context.Context, st *store.Store, name string, stdout io.W
 	return nil
 }
 
-// runGateway adds a gateway and prints its credentials, once.
-func runGateway(ctx context.Context, args []string, stdout, stderr io.Writer) int {
-	if len(args) == 0 || args[0] != "add" {
-		fmt.Fprintln(stderr, "Usage: underkeep gateway add PROPERTY GATEWAY")
-		return exitUsage
-	}
-	fs, cfg := newFlags("gateway add", stderr)
-	if err := fs.Parse(args[1:]); err != nil {
-		return exitUsage
-	}
-	if fs.NArg() != 2 {
-		fmt.Fprintln(stderr, "Usage: underkeep gateway add PROPERTY GATEWAY")
-		return exitUsage
-	}
-	err := cfg.withStore(ctx, stderr, func(st *store.Store) error {
-		c, err := st.AddGateway(ctx, fs.Arg(0), fs.Arg(1), operator())
-		if err == nil {
-			fmt.Fprintf(stdout, "username: %s\npassword: %s\n", c.Username, c.Password)
-		}
-		return err
-	})
-	if err != nil {
-		fmt.Fprintf(stderr, "underkeep gateway add: %v\n", err)
-		return exitNo
-	}
-	return exitOK
-}
-
 // listFlag collects a flag that may be given several times.
 type listFlag []string
 
@@ -99,54 +70,6 @@ func (l *listFlag) String() string { return strings.Join(*l, ", ") }
 func (l *listFlag) Set(v string) error {
 	*l = append(*l, v)
 	return nil
-}
-
-const tokenUsage = "Usage: underkeep token create --role manager|technician|owner|warranty [--property ID]... --name NAME"
-
-// runToken creates a bearer token; it stands alone on the last line of stdout.
-func runToken(ctx context.Context, args []string, stdout, stderr io.Writer) int {
-	if len(args) == 0 || args[0] != "create" {
-		fmt.Fprintln(stderr, tokenUsage)
-		return exitUsage
-	}
-	fs, cfg := newFlags("token create", stderr)
-	n, err := parseToken(fs, args[1:])
-	if err != nil {
-		fmt.Fprintf(stderr, "underkeep token create: %v\n%s\n", err, tokenUsage)
-		return exitUsage
-	}
-	err = cfg.withStore(ctx, stderr, func(st *store.Store) error {
-		secret, err := st.CreateToken(ctx, n)
-		if err == nil {
-			fmt.Fprintln(stdout, secret)
-		}
-		return err
-	})
-	if err != nil {
-		fmt.Fprintf(stderr, "underkeep token create: %v\n", err)
-		return exitNo
-	}
-	return exitOK
-}
-
-func parseToken(fs *flag.FlagSet, args []string) (store.NewToken, error) {
-	role := fs.String("role", "", "manager, technician, owner or warranty")
-	name := fs.String("name", "", "who or what the token is for")
-	var properties listFlag
-	fs.Var(&properties, "property", "property `ID` the token speaks for; may be repeated; none: all")
-	if err := fs.Parse(args); err != nil {
-		return store.NewToken{}, err
-	}
-	r, ok := store.ParseRole(*role)
-	switch {
-	case !ok:
-		return store.NewToken{}, fmt.Errorf("role %q: want manager, technician, owner or warranty", *role)
-	case *name == "":
-		return store.NewToken{}, fmt.Errorf("a token needs a name")
-	case fs.NArg() > 0:
-		return store.NewToken{}, fmt.Errorf("unexpected %q", fs.Arg(0))
-	}
-	return store.NewToken{Name: *name, Role: r, Properties: properties, By: operator()}, nil
 }
 
 // outcome says in words what registering a description did.
