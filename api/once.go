@@ -9,12 +9,13 @@ import (
 	"net/http"
 	"time"
 
+	"underkeep/api/photo"
 	"underkeep/api/view"
 )
 
 // maxOnceBody is how long a request with an Idempotency-Key may be: its body is
 // read whole before it is judged.
-const maxOnceBody = 1 << 20
+const maxOnceBody = photo.MaxBytes + 1
 
 // once answers a repeated write as the first one was answered
 // (draft-ietf-httpapi-idempotency-key-header): the same key with another request
@@ -77,6 +78,9 @@ func replay(w http.ResponseWriter, a view.StoredAnswer) {
 	if a.ContentType != "" {
 		w.Header().Set("Content-Type", a.ContentType)
 	}
+	if a.Location != "" {
+		w.Header().Set("Location", a.Location)
+	}
 	w.Header().Set("Idempotent-Replayed", "true")
 	w.Header().Set("Cache-Control", "no-store")
 	w.WriteHeader(a.Status)
@@ -104,7 +108,7 @@ func (s *server) keep(ctx context.Context, actor, key string, w *keepingWriter, 
 	if !finished || w.status == 0 || w.status >= 500 || w.status == http.StatusTooManyRequests {
 		return s.Source.AbandonIdempotent(ctx, actor, key)
 	}
-	a := view.StoredAnswer{Status: w.status, ContentType: w.Header().Get("Content-Type"), Body: w.body.Bytes()}
+	a := view.StoredAnswer{Status: w.status, ContentType: w.Header().Get("Content-Type"), Location: w.Header().Get("Location"), Body: w.body.Bytes()}
 	if w.status < 300 && w.Header().Get("Cache-Control") == secretAnswer {
 		a = view.StoredAnswer{Status: http.StatusConflict, ContentType: "application/problem+json",
 			Body: []byte(`{"type":"about:blank","title":"Conflict","status":409,"detail":"this was done before; what it answered is shown only once"}`)}

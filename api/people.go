@@ -8,7 +8,7 @@ import (
 	"underkeep/api/view"
 )
 
-type personOut struct {
+type accountOut struct {
 	ID          string   `json:"id"`
 	Name        string   `json:"name"`
 	Email       string   `json:"email,omitempty"`
@@ -24,8 +24,8 @@ type personOut struct {
 	DisabledAt  *string  `json:"disabled_at,omitempty"`
 }
 
-func showPerson(p view.Person) personOut {
-	return personOut{
+func showPerson(p view.Person) accountOut {
+	return accountOut{
 		ID: p.ID, Name: p.Name, Email: p.Email, Phone: p.Phone, Role: string(p.Role), All: p.Everything, Properties: orEmpty(p.Properties),
 		Language: p.Language, Units: p.Units, HasPassword: p.HasPassword, CreatedAt: stamp(p.CreatedAt), CreatedBy: p.CreatedBy, DisabledAt: stamp(p.Disabled),
 	}
@@ -64,13 +64,13 @@ func (s *server) listPeople(w http.ResponseWriter, r *http.Request) {
 		s.fail(w, r, err)
 		return
 	}
-	out := make([]personOut, 0, len(found))
+	out := make([]accountOut, 0, len(found))
 	for _, p := range found {
 		out = append(out, showPerson(p))
 	}
 	s.writeJSON(w, r, http.StatusOK, struct {
-		People []personOut `json:"people"`
-		Next   *string     `json:"next,omitempty"`
+		People []accountOut `json:"people"`
+		Next   *string      `json:"next,omitempty"`
 	}{out, wrap(next)})
 }
 

@@ -68,7 +68,7 @@ func (s *storeSource) SignInVerified(ctx context.Context, email string, from vie
 // NewSignInLink implements view.SignIns.
 func (s *storeSource) NewSignInLink(ctx context.Context, email string, from view.Origin) (view.SignInLink, error) {
 	l, err := s.store.NewSignInLink(ctx, email, storeOrigin(from), s.now())
-	return view.SignInLink{Name: l.Person.Name, Email: l.Person.Email, Language: l.Person.Language, Secret: l.Secret, Expires: l.Expires}, told(err)
+	return view.SignInLink{Person: strconv.Itoa(int(l.Person.ID)), Name: l.Person.Name, Email: l.Person.Email, Language: l.Person.Language, Secret: l.Secret, Expires: l.Expires}, told(err)
 }
 
 // SignInByLink implements view.SignIns.

@@ -63,6 +63,7 @@ CREATE TABLE idempotency_key (
     begun_at       timestamptz NOT NULL,
     status         int2,                          -- NULL: still at work
     content_type   text NOT NULL DEFAULT '',
+    location       text NOT NULL DEFAULT '',
     body           bytea NOT NULL DEFAULT '',
     PRIMARY KEY (principal, key),
     CONSTRAINT idempotency_key_length CHECK (length(key) BETWEEN 1 AND 200),

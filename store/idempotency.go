@@ -11,6 +11,7 @@ import (
 type StoredAnswer struct {
 	Status      int
 	ContentType string
+	Location    string
 	Body        []byte
 }
 
@@ -34,7 +35,7 @@ func (KeyReusedError) Error() string { return "this key was used for another req
 // the key was used for something else.
 func (s *Store) BeginIdempotent(ctx context.Context, principal, key string, request [32]byte, now time.Time) (*StoredAnswer, error) {
 	tag, err := s.api.Exec(ctx, `INSERT INTO idempotency_key AS k (principal, key, request_sha256, begun_at) VALUES ($1, $2, $3, $4)
-		ON CONFLICT (principal, key) DO UPDATE SET request_sha256 = $3, begun_at = $4, status = NULL, content_type = '', body = ''
+		ON CONFLICT (principal, key) DO UPDATE SET request_sha256 = $3, begun_at = $4, status = NULL, content_type = '', location = '', body = ''
 			WHERE k.begun_at < $5 OR k.status IS NULL AND k.begun_at < $6`,
 		principal, key, request[:], now, now.Add(-IdempotencyLife), now.Add(-idempotencyAtWork))
 	if err != nil {
@@ -46,8 +47,8 @@ func (s *Store) BeginIdempotent(ctx context.Context, principal, key string, requ
 	var hash []byte
 	var status *int16
 	var a StoredAnswer
-	err = s.api.QueryRow(ctx, `SELECT request_sha256, status, content_type, body FROM idempotency_key WHERE principal = $1 AND key = $2`,
-		principal, key).Scan(&hash, &status, &a.ContentType, &a.Body)
+	err = s.api.QueryRow(ctx, `SELECT request_sha256, status, content_type, location, body FROM idempotency_key WHERE principal = $1 AND key = $2`,
+		principal, key).Scan(&hash, &status, &a.ContentType, &a.Location, &a.Body)
 	switch {
 	case isNoRows(err): // given back between the two statements
 		return nil, conflict("another request with this key is at work")
@@ -67,8 +68,8 @@ func (s *Store) FinishIdempotent(ctx context.Context, principal, key string, a S
 	if len(a.Body) > maxIdempotencyBody {
 		return s.AbandonIdempotent(ctx, principal, key)
 	}
-	_, err := s.api.Exec(ctx, `UPDATE idempotency_key SET status = $3, content_type = $4, body = $5 WHERE principal = $1 AND key = $2 AND status IS NULL`,
-		principal, key, a.Status, a.ContentType, a.Body)
+	_, err := s.api.Exec(ctx, `UPDATE idempotency_key SET status = $3, content_type = $4, location = $5, body = $6 WHERE principal = $1 AND key = $2 AND status IS NULL`,
+		principal, key, a.Status, a.ContentType, a.Location, a.Body)
 	if err != nil {
 		return fmt.Errorf("store the answer to an idempotency key: %w", err)
 	}

@@ -243,5 +243,9 @@ func (s *Store) RefreshRegistry(ctx context.Context) error {
 		next.byName[p.ID] = p
 	}
 	s.registry.Store(next)
+	select {
+	case s.refresh.changed <- struct{}{}:
+	default: // one waits to be seen already
+	}
 	return nil
 }

@@ -12,7 +12,14 @@ import (
 )
 
 // refresher serialises loading; the snapshot itself is read without a lock.
-type refresher struct{ mu sync.Mutex }
+type refresher struct {
+	mu      sync.Mutex
+	changed chan struct{} // holds one when there is a newer snapshot
+}
+
+// RegistryChanged gets a value when there is a newer snapshot of the registry
+// than at the value before. One listener is served.
+func (s *Store) RegistryChanged() <-chan struct{} { return s.refresh.changed }
 
 // registryChannel is where a changed registration is announced.
 const registryChannel = "underkeep_registry"

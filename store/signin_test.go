@@ -255,7 +255,7 @@ func TestAnswersAreKeptByKey(t *testing.T) {
 	if _, err := begin("token 1", "k", "body", testNow); !errors.Is(err, ErrConflict) {
 		t.Errorf("while the first is at work: %v", err)
 	}
-	if err := s.FinishIdempotent(t.Context(), "token 1", "k", StoredAnswer{201, "application/json", []byte(`{}`)}); err != nil {
+	if err := s.FinishIdempotent(t.Context(), "token 1", "k", StoredAnswer{Status: 201, ContentType: "application/json", Body: []byte(`{}`)}); err != nil {
 		t.Fatal(err)
 	}
 	if a, err := begin("token 1", "k", "body", testNow.Add(time.Hour)); err != nil || a == nil || a.Status != 201 || string(a.Body) != `{}` {

@@ -88,6 +88,7 @@ func Open(ctx context.Context, url string, opts Options) (*Store, error) {
 	opts.setDefaults()
 	s := &Store{url: url, opts: opts, log: opts.Log, done: make(chan struct{})}
 	s.registry.Store(emptyRegistry())
+	s.refresh.changed = make(chan struct{}, 1)
 	s.evaluator.nudge = make(chan struct{}, 1)
 	if err := s.newJobInserter(); err != nil {
 		return nil, err

@@ -156,7 +156,7 @@ func (p *pages) sendLink(ctx context.Context, email string, from view.Origin) {
 		return // nobody has the address, or enough links are on their way
 	}
 	if err == nil {
-		err = p.Access.Mail.SendSignInLink(ctx, signin.Link{Name: link.Name, Email: link.Email, Language: link.Language,
+		err = p.Access.Mail.SendSignInLink(ctx, signin.Link{Person: link.Person, Name: link.Name, Email: link.Email, Language: link.Language,
 			URL: strings.TrimRight(p.Access.PublicURL, "/") + "/sign-in/link/" + url.PathEscape(link.Secret), Expires: link.Expires})
 	}
 	if err != nil {

@@ -11,6 +11,7 @@ import (
 // nobody in: programs that look at mail open links, too. The page behind it has
 // a button.
 type Link struct {
+	Person      string // number
 	Name, Email string
 	Language    string // en or es
 	URL         string

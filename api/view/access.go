@@ -53,6 +53,7 @@ func (e TooSoonError) Error() string { return fmt.Sprintf("wait %s", e.Wait) }
 
 // SignInLink is a one-time link that a person asked for.
 type SignInLink struct {
+	Person                string // number
 	Name, Email, Language string
 	Secret                string // part of the link's address
 	Expires               time.Time
@@ -196,6 +197,7 @@ type ServiceCounts struct {
 type StoredAnswer struct {
 	Status      int
 	ContentType string
+	Location    string
 	Body        []byte
 }
 

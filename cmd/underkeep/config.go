@@ -34,6 +34,7 @@ type config struct {
 	weatherContact string // whom the weather service may write to
 
 	messaging messaging
+	access    access
 }
 
 // newFlags makes a flag set whose defaults come from the environment.
@@ -58,6 +59,7 @@ func (c *config) serviceFlags(fs *flag.FlagSet) {
 	fs.StringVar(&c.weatherURL, "weather-url", os.Getenv("UNDERKEEP_WEATHER_URL"), "weather service `URL`, as https://api.weather.gov; empty: none is asked")
 	fs.StringVar(&c.weatherContact, "weather-contact", os.Getenv("UNDERKEEP_WEATHER_CONTACT"), "`contact` that the weather service is told: a mail address or a page")
 	c.messagingFlags(fs)
+	c.accessFlags(fs)
 	fs.StringVar(&c.http, "http", env("UNDERKEEP_HTTP", "127.0.0.1:8080"), "`address` of API and pages")
 }
 

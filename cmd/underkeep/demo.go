@@ -8,6 +8,7 @@ import (
 	"net"
 	"os"
 	"path/filepath"
+	"strings"
 	"time"
 
 	mqtt "github.com/eclipse/paho.mqtt.golang"
@@ -231,25 +232,66 @@ func (g *demoGateway) settle(ctx context.Context, rest int) error {
 func (d *demo) say(ctx context.Context, fleet *simulate.Fleet) error {
 	first := fleet.Spaces[0].ID()
 	fmt.Fprintf(d.out, "Three months of history are stored, %.0f s after the start. It is live from here on.\n\n", time.Since(d.began).Seconds())
-	fmt.Fprintf(d.out, "Look at      http://%s\nGateways at  mqtt://%s\n\nSign in with the token of a role:\n", d.s.listener.Addr(), d.s.broker.Addr())
-	for _, r := range []struct {
-		role       store.Role
-		properties []string
-	}{{store.RoleManager, nil}, {store.RoleTechnician, nil}, {store.RoleOwner, []string{first}}, {store.RoleWarranty, nil}} {
-		secret, err := d.s.store.CreateToken(ctx, store.NewToken{Name: "demo " + string(r.role), Role: r.role, Properties: r.properties, By: "demo"})
-		if err != nil {
-			return err
-		}
-		whose := "all cottages"
-		if r.properties != nil {
-			whose = first
-		}
-		fmt.Fprintf(d.out, "  %-11s %s  (%s)\n", r.role, secret, whose)
+	fmt.Fprintf(d.out, "Look at      http://%s\nGateways at  mqtt://%s\n\nSign in as a person, with the password "+demoPassword+":\n", d.s.listener.Addr(), d.s.broker.Addr())
+	if err := d.sayPeople(ctx, first); err != nil {
+		return err
+	}
+	fmt.Fprintln(d.out, "\nPrograms use the token of a role:")
+	if err := d.sayTokens(ctx, first); err != nil {
+		return err
 	}
 	fmt.Fprintln(d.out, "\nWhat is arranged:")
 	for _, n := range fleet.Notes {
 		fmt.Fprintf(d.out, "  %-18s %s\n", n.Property, n.What)
 	}
 	fmt.Fprintln(d.out, "\nUnderkeep is no life-safety system. Ctrl-C ends the demo.")
+	return nil
+}
+
+// demoPassword of every person of the demo, which is open to this machine alone
+// and has nothing in it to protect.
+const demoPassword = "skerry-bank-demo"
+
+// sayPeople makes a person for each role.
+func (d *demo) sayPeople(ctx context.Context, first string) error {
+	for _, p := range []store.NewPerson{
+		{Name: "Dana Brook", Role: store.RoleManager, All: true}, {Name: "Lee Marsh", Role: store.RoleTechnician, Properties: []string{first}},
+		{Name: "Robin Shore", Role: store.RoleOwner, Properties: []string{first}}, {Name: "Claims desk", Role: store.RoleWarranty, All: true},
+		{Name: "Night shift", Role: store.RoleOperator},
+	} {
+		p.Email, p.Password, p.By = string(p.Role)+"@skerry.example", demoPassword, "demo"
+		if _, err := d.s.store.AddPerson(ctx, p); err != nil {
+			return err
+		}
+		whose := "all cottages"
+		if !p.All {
+			whose = strings.Join(p.Properties, "")
+		}
+		if p.Role == store.RoleOperator {
+			whose = "no cottage; only GET /v1/service, /v1/me and /metrics"
+		}
+		fmt.Fprintf(d.out, "  %-26s %s (%s)\n", p.Email, p.Name, whose)
+	}
+	return nil
+}
+
+func (d *demo) sayTokens(ctx context.Context, first string) error {
+	for _, r := range []struct {
+		role       store.Role
+		properties []string
+	}{{store.RoleManager, nil}, {store.RoleTechnician, nil}, {store.RoleOwner, []string{first}}, {store.RoleWarranty, nil}, {store.RoleOperator, nil}} {
+		secret, err := d.s.store.CreateToken(ctx, store.NewToken{Name: "demo " + string(r.role), Role: r.role, Properties: r.properties, By: "demo"})
+		if err != nil {
+			return err
+		}
+		whose := "all cottages"
+		switch {
+		case r.properties != nil:
+			whose = first
+		case r.role == store.RoleOperator:
+			whose = "no cottage"
+		}
+		fmt.Fprintf(d.out, "  %-11s %s  (%s)\n", r.role, secret, whose)
+	}
 	return nil
 }

@@ -14,7 +14,7 @@ func (s *service) periodicWork() []store.Periodic {
 	work := []store.Periodic{
 		{Name: "partitions", Every: upkeepEvery, Run: func(ctx context.Context) error { return s.store.EnsurePartitions(ctx, time.Now()) }},
 	}
-	return append(work, s.notifyWork()...)
+	return append(append(work, s.notifyWork()...), s.accessWork()...)
 }
 
 // startJobs begins to work jobs. It comes after the pages, so that a link in a

@@ -44,9 +44,7 @@ func (s *service) startNotify(context.Context) error {
 		return err
 	}
 	m := s.cfg.messaging
-	if m.publicURL == "" {
-		m.publicURL = "http://" + s.listener.Addr().String()
-	}
+	m.publicURL = s.publicURL()
 	d := &notify.Deliverer{Store: s.store, Planner: s.planner, Links: notify.NewLinks(key, m.publicURL), Now: time.Now,
 		Log: s.log.With("part", "notify"), Metrics: notify.NewMetrics(s.reg), Hooks: send.NewHooks(m.hooksToSelf, time.Now)}
 	if m.smtpURL != "" {
@@ -97,6 +95,14 @@ func (s *service) listen(context.Context) (err error) {
 	}
 	s.onStop(func(context.Context) { s.listener.Close() }) // again, if it served
 	return nil
+}
+
+// publicURL is where people reach the pages.
+func (s *service) publicURL() string {
+	if u := s.cfg.messaging.publicURL; u != "" {
+		return u
+	}
+	return "http://" + s.listener.Addr().String()
 }
 
 // notifyWork is the periodic work of telling people.

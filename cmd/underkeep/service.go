@@ -102,7 +102,7 @@ func (s *service) startStore(ctx context.Context) error {
 	if err := s.store.RefreshRegistry(ctx); err != nil {
 		return err
 	}
-	return nil
+	return s.warnUnseparated(ctx)
 }
 
 // background runs f until the service stops, and waits for it then.
@@ -136,11 +136,18 @@ func (s *service) startWeb(context.Context) (err error) {
 	if err != nil {
 		return err
 	}
-	handler := api.New(api.Options{
+	o := api.Options{
 		SessionKey: key, SecureCookies: s.cfg.https,
 		Source: api.FromStore(s.store, nil), Logger: s.log.With("part", "api"), Registry: s.reg,
 		Ingest: func(context.Context) error { return s.taking() },
-	})
+	}
+	if err := s.cfg.access.apply(&o, s.publicURL()); err != nil {
+		return err
+	}
+	if s.cfg.messaging.smtpURL != "" {
+		o.Mail = linkMailer{s.deliverer}
+	}
+	handler := api.New(o)
 	s.web = &http.Server{Handler: handler, ReadHeaderTimeout: 10 * time.Second, ReadTimeout: time.Minute,
 		WriteTimeout: 2 * time.Minute, IdleTimeout: 2 * time.Minute, MaxHeaderBytes: 32 << 10}
 	go func() {
@@ -196,11 +203,15 @@ func (s *service) startBroker() (err error) {
 		CheckGateway: func(username, password string) (string, string, bool) {
 			return s.store.Registry().CheckGateway(username, password)
 		},
+		Stands: func(username string, password [32]byte) bool {
+			return s.store.Registry().GatewayStands(username, password, time.Now())
+		},
 	})
 	if err != nil {
 		return err
 	}
 	s.onStop(s.broker.Stop)
+	s.background(s.recheckGateways)
 	return nil
 }
 

@@ -45,6 +45,10 @@ type Config struct {
 	// ((*store.Registry).CheckGateway).
 	CheckGateway func(username, password string) (property, gateway string, ok bool)
 
+	// Stands says whether a gateway that signed in with the password of this hash
+	// may stay; nil: it may as long as its connection lasts. See Recheck.
+	Stands func(username string, password [32]byte) bool
+
 	// DeliverTimeout is how long a message may wait for its commit; a client
 	// with a short keep-alive gets three quarters of that. Default 10 s.
 	DeliverTimeout time.Duration
@@ -166,6 +170,10 @@ func (b *Broker) Stop(ctx context.Context) {
 		b.hook.wills.Wait()
 	})
 }
+
+// Recheck ends the connections of gateways whose password no longer holds: it
+// was revoked, or its time ran out. Call it when either may have happened.
+func (b *Broker) Recheck() { b.hook.recheck() }
 
 // Clients is how many gateways are connected.
 func (b *Broker) Clients() int { return int(atomic.LoadInt64(&b.server.Info.ClientsConnected)) }

@@ -2,6 +2,7 @@ package broker
 
 import (
 	"context"
+	"crypto/sha256"
 	"errors"
 	"log/slog"
 	"strings"
@@ -25,6 +26,7 @@ const (
 	refusedSubscribe   = "subscribe"
 	refusedNotStored   = "not-stored"
 	refusedTooLarge    = "packet-too-large"
+	refusedRevoked     = "revoked"
 )
 
 // willDelay is how long a will waits, so that the gateway's next connection can
@@ -51,14 +53,21 @@ type hook struct {
 
 	mu        sync.Mutex
 	connected map[string]int // connections by "<property>/<gateway>"
+	admitted  map[*mqtt.Client]credential
+}
+
+// credential is what a client signed in with; never the password itself.
+type credential struct {
+	username string
+	password [32]byte
 }
 
 func newHook(cfg Config, server *mqtt.Server) *hook {
-	h := &hook{cfg: cfg, server: server, log: cfg.Log, connected: map[string]int{}}
+	h := &hook{cfg: cfg, server: server, log: cfg.Log, connected: map[string]int{}, admitted: map[*mqtt.Client]credential{}}
 	h.ctx, h.cancel = context.WithCancel(context.Background())
 	h.refused = prometheus.NewCounterVec(prometheus.CounterOpts{Namespace: "underkeep", Subsystem: "broker",
 		Name: "refused_total", Help: "Connections, publishes and subscriptions refused by the in-process broker, by reason."}, []string{"reason"})
-	for _, r := range []string{refusedCredentials, refusedNotReady, refusedTopic, refusedWill, refusedSubscribe, refusedNotStored, refusedTooLarge} {
+	for _, r := range []string{refusedCredentials, refusedNotReady, refusedTopic, refusedWill, refusedSubscribe, refusedNotStored, refusedTooLarge, refusedRevoked} {
 		h.refused.WithLabelValues(r)
 	}
 	h.clients = prometheus.NewGaugeFunc(prometheus.GaugeOpts{Namespace: "underkeep", Subsystem: "broker",
@@ -112,6 +121,9 @@ func (h *hook) OnConnectAuthenticate(cl *mqtt.Client, pk packets.Packet) bool {
 		return false
 	}
 	cl.ID = property + "/" + gateway + ":" + cl.ID
+	h.mu.Lock()
+	h.admitted[cl] = credential{string(pk.Connect.Username), sha256.Sum256(pk.Connect.Password)}
+	h.mu.Unlock()
 	if s, ok := cl.Net.Conn.(*stranger); ok {
 		s.release()
 	}
@@ -204,9 +216,29 @@ func (h *hook) OnDisconnect(cl *mqtt.Client, err error, _ bool) {
 	}
 	h.mu.Lock()
 	defer h.mu.Unlock()
+	delete(h.admitted, cl)
 	who := identity(cl)
 	if h.connected[who]--; h.connected[who] <= 0 {
 		delete(h.connected, who)
+	}
+}
+
+// recheck ends connections whose credential no longer stands.
+func (h *hook) recheck() {
+	if h.cfg.Stands == nil {
+		return
+	}
+	h.mu.Lock()
+	var gone []*mqtt.Client
+	for cl, c := range h.admitted {
+		if !h.cfg.Stands(c.username, c.password) {
+			gone = append(gone, cl)
+		}
+	}
+	h.mu.Unlock()
+	for _, cl := range gone {
+		h.refuse(refusedRevoked, cl)
+		cl.Stop(errors.New("its password no longer holds"))
 	}
 }
 
