@@ -20,17 +20,17 @@ type Bank struct {
 // Constants of learning (tuned on measured rain of Newark 2013 and gauge 05408480 over
 // simulated sites).
 const (
-	stormSpread  = 0.30 // ln: how far a storm's water is off as a whole
-	cycleSpread  = 0.6  // ln: how far single cycles are off beyond that
-	mostTelling  = 5.0  // cycles of one storm tell no more than so many independent ones
-	firstTelling = 2.0  // the first cycle of a storm against a later one
-	greatestOff  = 2.0  // ln: an error counts for no more
-	scoreKeep    = 0.97
-	kernel       = 0.4   // of the jitter, in standard deviations of the bank
-	leastKernel  = 0.1   // the same of the unit cube, so that no trait is ever settled
-	gainDrift    = 0.001 // added to the variance of a gain for each storm
-	greatestGain = 150   // cycles a millimetre: more ground than any house drains
-	leastGainVar = 0.002
+	stormSpread    = 0.30 // ln: how far a storm's water is off as a whole
+	cycleSpread    = 0.6  // ln: how far single cycles are off beyond that
+	mostTelling    = 5.0  // cycles of one storm tell no more than so many independent ones
+	firstTelling   = 2.0  // the first cycle of a storm against a later one
+	greatestOff    = 2.0  // ln: an error counts for no more
+	scoreKeep      = 0.97
+	kernel         = 0.4   // of the jitter, in standard deviations of the bank
+	leastKernel    = 0.1   // the same of the unit cube, so that no trait is ever settled
+	gainDrift      = 0.001 // added to the variance of a gain for each storm
+	greatestLnGain = 5.0   // 150 cycles a millimetre: more ground than any house drains
+	leastGainVar   = 0.002
 )
 
 // newBank spreads the catchments over their traits by a low-discrepancy sequence
@@ -49,7 +49,7 @@ func newBank(lnGain, variance float64) Bank {
 		c := &b.All[i]
 		c.shape(u)
 		c.SoilMm = c.SoilSize / 2
-		c.Gain, c.Variance = float32(math.Exp(lnGain)), float32(variance)
+		c.LnGain, c.Variance = float32(lnGain), float32(variance)
 	}
 	b.weigh()
 	return b
@@ -65,7 +65,7 @@ func (b *Bank) step(waterMm, evaporationMm, since float64) {
 func (b *Bank) outflow() float64 {
 	sum := 0.0
 	for i := range b.All {
-		sum += float64(b.Weight[i]) * float64(b.All[i].Gain) * float64(b.All[i].LatestMm)
+		sum += float64(b.Weight[i]) * b.All[i].gain() * float64(b.All[i].LatestMm)
 	}
 	return sum
 }
@@ -99,9 +99,9 @@ func (b *Bank) cycle(since, dry, dryPerHour, telling float64) (mean, variance fl
 	for i := range b.All {
 		c := &b.All[i]
 		mm := float64(max(c.SinceMm, 0)) + since*float64(c.LatestMm)
-		rain := float64(c.Gain) * math.Max(mm, leastMm)
+		rain := c.gain() * math.Max(mm, leastMm)
 		off := math.Min(math.Max(math.Log(rain+dry), -greatestOff), greatestOff)
-		perHour := float64(c.Gain) * float64(c.LatestMm) / cellHours
+		perHour := c.gain() * float64(c.LatestMm) / cellHours
 		// By what has come and by what comes just now: a sprinkler's burst is no rain.
 		w := telling * math.Min(rain/(rain+dry), perHour/(perHour+dryPerHour+1e-9))
 		c.Weight += float32(w)
@@ -127,7 +127,7 @@ func (b *Bank) emptied() {
 func (b *Bank) hold() {
 	for i := range b.All {
 		c := &b.All[i]
-		if m := float64(c.Gain) * float64(c.SinceMm); m > 1 {
+		if m := c.gain() * float64(c.SinceMm); m > 1 {
 			c.SinceMm /= float32(m)
 		}
 		c.ebb()
@@ -163,7 +163,7 @@ func (c *Catchment) learn(dry, widen float64) {
 		common := float64(c.Variance) + noise
 		c.Score -= float32(0.5 * (n*single/(cycleSpread*cycleSpread) + mean*mean/common + math.Log(common)))
 		share := float64(c.Variance) / common
-		c.Gain = float32(min(float64(c.Gain)*math.Exp(-share*mean), greatestGain))
+		c.LnGain = min(c.LnGain-float32(share*mean), greatestLnGain)
 		c.Variance = float32(math.Max(leastGainVar, float64(c.Variance)*(1-share)+gainDrift))
 	}
 	c.forget()

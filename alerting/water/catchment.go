@@ -42,8 +42,8 @@ type Catchment struct {
 	// pump last ran or the storm began.
 	EbbFirstMm, EbbSecondMm, EbbTableMm, EbbMm float32
 
-	Gain, Variance float32 // cycles that a millimetre of outflow brings; the variance is of its ln
-	Score          float32 // log-likelihood, fading
+	LnGain, Variance float32 // ln of the cycles a millimetre of outflow brings
+	Score            float32 // log-likelihood, fading
 	// Of the segment: the errors (ln of the inflow at its cycles), their squares and weights.
 	Weight, Errors, Squares float32
 }
@@ -173,5 +173,7 @@ func (c *Catchment) share(fillMm float32) float32 {
 // lnInflow is the ln of what has come since the last cycle, in cycles; dry is what came
 // without rain.
 func (c *Catchment) lnInflow(dry float64) float64 {
-	return math.Log(float64(c.Gain)*float64(max(c.SinceMm, leastMm)) + dry)
+	return math.Log(math.Exp(float64(c.LnGain))*float64(max(c.SinceMm, leastMm)) + dry)
 }
+
+func (c *Catchment) gain() float64 { return math.Exp(float64(c.LnGain)) }

@@ -75,6 +75,6 @@ func (b *Bank) lean(asked []*Response) {
 			c.shape(from.shaped())
 			c.SoilMm = c.SoilSize / 2
 		}
-		c.Gain = float32(math.Sqrt(float64(c.Gain) * float64(from.Gain)))
+		c.LnGain = (c.LnGain + from.LnGain) / 2
 	}
 }
