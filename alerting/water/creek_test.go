@@ -119,7 +119,9 @@ func efficiency(predicted, measured []float64) float64 {
 // learned the summer of 2007 predicts the autumn from rain alone, and the one that
 // learned the whole season predicts the spring of 2008, which follows a winter of snow
 // that nobody told it of. Both have to beat one linear reservoir fitted to the same
-// months. Measured: 0.531 against 0.444 and 0.762 against 0.412.
+// months. Measured: 0.632 against 0.444 and 0.797 against 0.412. The spring is a close run of
+// few catchments: another rounding of their gains took it to 0.251, so it is no measure of
+// how good the bank is in general.
 func TestCreekAgainstOneReservoir(t *testing.T) {
 	t.Parallel()
 	hours := creek(t)
