@@ -38,6 +38,7 @@ var access = map[string][4]int{
 	"GET /v1/properties/{id}/live":           {200, 200, 200, 200},
 	"GET /v1/properties/{id}/conditions":     {200, 200, 200, 200},
 	"GET /v1/properties/{id}/report":         {200, 200, 200, 200},
+	"GET /v1/properties/{id}/evidence":       {200, 200, 200, 200},
 	"GET /v1/properties/{id}/terms":          {200, 200, 200, 200},
 	"POST /v1/properties/{id}/terms":         {201, 403, 403, 403},
 	"GET /v1/properties/{id}/outages":        {200, 200, 200, 200},

@@ -19,6 +19,7 @@ func (s *server) warrantyRoutes(r chi.Router) {
 	read := s.may(view.Read)
 	r.With(read, deadline(verdictTimeout)).Get("/properties/{id}/conditions", s.getConditions)
 	r.With(read, deadline(verdictTimeout)).Get("/properties/{id}/report", s.getReport)
+	r.With(read, deadline(verdictTimeout)).Get("/properties/{id}/evidence", s.getEvidence)
 	r.Group(func(r chi.Router) {
 		r.Use(deadline(queryTimeout))
 		r.With(read).Get("/properties/{id}/terms", s.listAssigned)
@@ -33,24 +34,31 @@ func (s *server) warrantyRoutes(r chi.Router) {
 // verdictTimeout: years of readings are read for one verdict.
 const verdictTimeout = time.Minute
 
-// verdict on the property and period that a request names.
-func (s *server) verdict(r *http.Request) (warranty.Verdict, view.Property, error) {
+// period and property that a request names.
+func (s *server) period(r *http.Request) (p view.Property, first, after site.Date, err error) {
 	q := query(r, "from", "to")
 	if q.err != nil {
-		return warranty.Verdict{}, view.Property{}, q.err
+		return p, first, after, q.err
 	}
-	p, err := s.property(r)
-	if err != nil {
-		return warranty.Verdict{}, p, err
+	if p, err = s.property(r); err != nil {
+		return p, first, after, err
 	}
 	// A plus sign that was not escaped arrives as a space.
 	from, to := strings.Replace(q.text("from"), " ", "+", 1), strings.Replace(q.text("to"), " ", "+", 1)
 	if q.err != nil {
-		return warranty.Verdict{}, p, q.err
+		return p, first, after, q.err
 	}
-	first, after, err := warranty.ParsePeriod(from, to, &p.Property, s.Now())
+	if first, after, err = warranty.ParsePeriod(from, to, &p.Property, s.Now()); err != nil {
+		return p, first, after, badf("%s", err)
+	}
+	return p, first, after, nil
+}
+
+// verdict on the property and period that a request names.
+func (s *server) verdict(r *http.Request) (warranty.Verdict, view.Property, error) {
+	p, first, after, err := s.period(r)
 	if err != nil {
-		return warranty.Verdict{}, p, badf("%s", err)
+		return warranty.Verdict{}, p, err
 	}
 	v, err := Verdict(r.Context(), s.Source, scope(r), p.ID, first, after)
 	return v, p, err

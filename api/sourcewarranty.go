@@ -14,9 +14,6 @@ import (
 	"underkeep/store/visit"
 )
 
-// sealDelay is how long after its end a day stays open for late readings.
-const sealDelay = 72 * time.Hour
-
 // ConditionsInput implements view.Conditions.
 func (s *storeSource) ConditionsInput(ctx context.Context, scope view.Scope, property string, from, to site.Date) (warranty.Input, error) {
 	reg, ok := s.store.Registry().Property(property)
@@ -59,7 +56,7 @@ type inputBuilder struct {
 func (b *inputBuilder) days() error {
 	for d := b.in.From; d.Before(b.in.To); d = d.AddDays(1) {
 		end := d.AddDays(1).In(b.zone)
-		b.in.Days = append(b.in.Days, warranty.Day{Date: d, Witnessed: end.Add(sealDelay).UnixMicro()})
+		b.in.Days = append(b.in.Days, warranty.Day{Date: d, Witnessed: end.Add(store.DefaultSealDelay).UnixMicro()})
 	}
 	return nil
 }
@@ -188,21 +185,9 @@ func (b *inputBuilder) visits() error {
 	return nil
 }
 
-// partOf the installation that a work is on, as terms name it.
-var partOf = map[visit.Work]string{
-	visit.WorkFilter: "dehumidifier", visit.WorkDehumidifier: "dehumidifier", visit.WorkLiner: "liner",
-	visit.WorkDrain: "pump", visit.WorkSump: "pump", visit.WorkBattery: "sensors",
-}
-
 // visitForVerdict: whoever records visits here works for the company.
 func visitForVerdict(v *visit.Visit) warranty.Visit {
-	out := warranty.Visit{ID: v.ID, Kind: string(v.Kind), By: warranty.ByCompany, From: v.StartedAt, To: v.EndedAt, Findings: v.Findings}
-	for _, w := range v.Work {
-		if part := partOf[w]; part != "" && !slices.Contains(out.Work, part) {
-			out.Work = append(out.Work, part)
-		}
-	}
-	return out
+	return warranty.Visit{ID: v.ID, Kind: string(v.Kind), By: warranty.ByCompany, From: v.StartedAt, To: v.EndedAt, Work: visit.Parts(v.Work), Findings: v.Findings}
 }
 
 func (b *inputBuilder) checks() error {

@@ -14,6 +14,9 @@ type Conditions interface {
 	// ConditionsInput is what the verdict on a property rests on, for the days
 	// from From to the day before To.
 	ConditionsInput(ctx context.Context, scope Scope, property string, from, to site.Date) (warranty.Input, error)
+	// EvidenceBundle is the ZIP with what the log has of the days, the terms and
+	// the verdict that follows from them; the period as in ConditionsInput.
+	EvidenceBundle(ctx context.Context, scope Scope, property string, from, to site.Date) ([]byte, error)
 	// TermsSets are all versions of all sets, shipped ones first.
 	TermsSets(ctx context.Context) ([]TermsVersion, error)
 	// AddTerms adds the version that the file describes.

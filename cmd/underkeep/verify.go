@@ -7,6 +7,7 @@ import (
 	"io"
 	"os"
 
+	"underkeep/api/warranty/sealed"
 	"underkeep/store/evidence"
 )
 
@@ -20,7 +21,7 @@ type bundleCheck struct {
 }
 
 // bundleChecks that follow on the log's own, in order.
-func bundleChecks() []bundleCheck { return nil }
+func bundleChecks() []bundleCheck { return []bundleCheck{{"verdict", sealed.Check}} }
 
 const verifyUsage = `Usage: underkeep verify BUNDLE --key KEYFILE
 

@@ -6,6 +6,7 @@ package sealed
 import (
 	"encoding/json"
 	"fmt"
+	"maps"
 	"slices"
 
 	"underkeep/api/warranty"
@@ -172,17 +173,24 @@ type assigned struct {
 // contradiction finds a sealed assignment of terms that the terms given do not
 // follow: they are no part of the log, but what the log says of them binds.
 func (s Days) contradiction(terms []warranty.InForce) error {
+	last := map[string]assigned{} // of several from one day the latest stands
 	for _, d := range s.Records {
 		for _, sec := range d.Sections {
-			for _, line := range sec.Lines {
-				var a assigned
-				if sec.Name != SectionTerms || json.Unmarshal([]byte(line), &a) != nil {
+			for i, line := range sec.Lines {
+				if sec.Name != SectionTerms {
 					continue
 				}
-				if err := follows(a, terms); err != nil {
-					return fmt.Errorf("the record of %s: %w", d.Date, err)
+				var a assigned
+				if err := json.Unmarshal([]byte(line), &a); err != nil {
+					return fmt.Errorf("the record of %s, terms, line %d: %w", d.Date, i+1, err)
 				}
+				last[a.From] = a
 			}
+		}
+	}
+	for _, from := range slices.Sorted(maps.Keys(last)) {
+		if err := follows(last[from], terms); err != nil {
+			return err
 		}
 	}
 	return nil
@@ -200,7 +208,7 @@ func follows(a assigned, terms []warranty.InForce) error {
 		}
 	}
 	if name != a.Terms {
-		return fmt.Errorf("terms %s were assigned from %s, the bundle has %q", a.Terms, a.From, name)
+		return fmt.Errorf("by the sealed days terms %s were assigned from %s, the bundle has %q", a.Terms, a.From, name)
 	}
 	return nil
 }
