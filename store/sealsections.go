@@ -14,7 +14,7 @@ import (
 // What a verdict rests on beside the readings is sealed with the day on which it
 // was recorded, a line of JSON each, without names of persons.
 func init() {
-	sectionLoaders = append(sectionLoaders, sealVisits, sealChecks, sealOutages, sealTerms)
+	sectionLoaders = append(sectionLoaders, sealVerdictVisits, sealVerdictChecks, sealVerdictOutages, sealVerdictTerms)
 }
 
 func jsonLine(property int32, at time.Time, section string, what any) (sectionLine, error) {
@@ -32,7 +32,7 @@ type sealedVisit struct {
 	Work []string  `json:"work,omitempty"`
 }
 
-func sealVisits(ctx context.Context, tx pgx.Tx, properties []int32, from, to time.Time) ([]sectionLine, error) {
+func sealVerdictVisits(ctx context.Context, tx pgx.Tx, properties []int32, from, to time.Time) ([]sectionLine, error) {
 	return collect(ctx, tx, "visits", func(r pgx.CollectableRow) (sectionLine, error) {
 		var num, no int32
 		var name string
@@ -43,7 +43,7 @@ func sealVisits(ctx context.Context, tx pgx.Tx, properties []int32, from, to tim
 		}
 		v.ID, v.By, v.From, v.To = visit.ID(name, no), "company", v.From.UTC(), v.To.UTC()
 		v.Work = visit.Parts(works)
-		return jsonLine(num, v.To, "visits", v)
+		return jsonLine(num, v.To, "verdict-visits", v)
 	}, `SELECT v.property_id, p.name, v.visit_no, v.kind, v.started_at, v.ended_at, v.work FROM visit v JOIN property p USING (property_id)
 		WHERE v.property_id = ANY($1) AND v.state = 'done' AND v.ended_at >= $2 AND v.ended_at < $3 ORDER BY v.property_id, v.ended_at, v.visit_no`,
 		properties, from, to)
@@ -62,7 +62,7 @@ type sealedCheck struct {
 	OffsetStandardPct float64   `json:"offset_standard_pct"`
 }
 
-func sealChecks(ctx context.Context, tx pgx.Tx, properties []int32, from, to time.Time) ([]sectionLine, error) {
+func sealVerdictChecks(ctx context.Context, tx pgx.Tx, properties []int32, from, to time.Time) ([]sectionLine, error) {
 	return collect(ctx, tx, "sensor checks", func(r pgx.CollectableRow) (sectionLine, error) {
 		var num, no int32
 		var name string
@@ -73,7 +73,7 @@ func sealChecks(ctx context.Context, tx pgx.Tx, properties []int32, from, to tim
 			return sectionLine{}, err
 		}
 		c.ID, c.At = fmt.Sprintf("%s.c%d", name, no), c.At.UTC()
-		return jsonLine(num, recorded.UTC(), "sensor-checks", c)
+		return jsonLine(num, recorded.UTC(), "verdict-sensor-checks", c)
 	}, `SELECT c.property_id, p.name, c.check_no, c.recorded_at, c.at, c.point, c.serial, c.salt, c.temp_c, c.read_pct, c.expected_pct, c.offset_pct, c.offset_standard_pct
 		FROM sensor_check c JOIN property p USING (property_id)
 		WHERE c.property_id = ANY($1) AND c.withdrawn_at IS NULL AND c.recorded_at >= $2 AND c.recorded_at < $3 ORDER BY c.property_id, c.recorded_at, c.check_no`,
@@ -88,7 +88,7 @@ type sealedOutage struct {
 	By         string    `json:"by"`
 }
 
-func sealOutages(ctx context.Context, tx pgx.Tx, properties []int32, from, to time.Time) ([]sectionLine, error) {
+func sealVerdictOutages(ctx context.Context, tx pgx.Tx, properties []int32, from, to time.Time) ([]sectionLine, error) {
 	return collect(ctx, tx, "outages", func(r pgx.CollectableRow) (sectionLine, error) {
 		var num, no int32
 		var name string
@@ -97,7 +97,7 @@ func sealOutages(ctx context.Context, tx pgx.Tx, properties []int32, from, to ti
 			return sectionLine{}, err
 		}
 		o.ID, o.From, o.To, o.ReportedAt = outageID(name, no), o.From.UTC(), o.To.UTC(), o.ReportedAt.UTC()
-		return jsonLine(num, o.ReportedAt, "outages", o)
+		return jsonLine(num, o.ReportedAt, "verdict-outages", o)
 	}, `SELECT o.property_id, p.name, o.outage_no, o.from_at, o.to_at, o.reported_at FROM outage o JOIN property p USING (property_id)
 		WHERE o.property_id = ANY($1) AND o.reported_at >= $2 AND o.reported_at < $3 ORDER BY o.property_id, o.reported_at, o.outage_no`,
 		properties, from, to)
@@ -108,7 +108,7 @@ type sealedTerms struct {
 	Terms string `json:"terms"`
 }
 
-func sealTerms(ctx context.Context, tx pgx.Tx, properties []int32, from, to time.Time) ([]sectionLine, error) {
+func sealVerdictTerms(ctx context.Context, tx pgx.Tx, properties []int32, from, to time.Time) ([]sectionLine, error) {
 	return collect(ctx, tx, "terms", func(r pgx.CollectableRow) (sectionLine, error) {
 		var num int32
 		var at time.Time
@@ -116,7 +116,7 @@ func sealTerms(ctx context.Context, tx pgx.Tx, properties []int32, from, to time
 		if err := r.Scan(&num, &at, &t.From, &t.Terms); err != nil {
 			return sectionLine{}, err
 		}
-		return jsonLine(num, at.UTC(), "terms", t)
+		return jsonLine(num, at.UTC(), "verdict-terms", t)
 	}, `SELECT property_id, assigned_at, from_day::text, terms FROM terms_assignment
 		WHERE property_id = ANY($1) AND assigned_at >= $2 AND assigned_at < $3 ORDER BY property_id, assigned_at, assignment_no`, properties, from, to)
 }

@@ -39,7 +39,7 @@ func TestSectionsOfADay(t *testing.T) {
 		t.Fatal(err)
 	}
 	all := strings.Join(lines, "\n")
-	if len(lines) != 2 || !strings.Contains(all, `terms {"from":"2024-03-02","terms":"standard-60"}`) || !strings.Contains(all, `outages {"id":"heron-07.o1"`) || strings.Contains(all, "Okafor") {
+	if len(lines) != 2 || !strings.Contains(all, `verdict-terms {"from":"2024-03-02","terms":"standard-60"}`) || !strings.Contains(all, `verdict-outages {"id":"heron-07.o1"`) || strings.Contains(all, "Okafor") {
 		t.Errorf("%s", all)
 	}
 }

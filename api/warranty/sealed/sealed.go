@@ -17,10 +17,10 @@ import (
 // Sections of a sealed day that a verdict reads: a line of JSON each, sealed
 // with the day on which it was recorded.
 const (
-	SectionVisits  = "visits"
-	SectionChecks  = "sensor-checks"
-	SectionOutages = "outages"
-	SectionTerms   = "terms"
+	SectionVisits  = "verdict-visits"
+	SectionChecks  = "verdict-sensor-checks"
+	SectionOutages = "verdict-outages"
+	SectionTerms   = "verdict-terms"
 )
 
 // Days of a period with what else they rest on.
