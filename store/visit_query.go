@@ -11,7 +11,7 @@ import (
 	"underkeep/store/visit"
 )
 
-const visitColumns = `p.name, v.visit_no, v.kind, v.state, v.origin, v.reason, v.due_on, v.crew, coalesce(v.assigned_to, 0),
+const visitColumns = `p.name, p.title, p.area, v.visit_no, v.kind, v.state, v.origin, v.reason, v.due_on, v.crew, coalesce(v.assigned_to, 0),
 	coalesce(w.name, ''), coalesce(v.alarm_no, 0), v.planned_at, v.planned_by, v.started_at, coalesce(v.started_by, ''),
 	v.ended_at, coalesce(v.ended_by, ''), v.findings, v.work, v.revision, v.changed_at`
 
@@ -20,7 +20,7 @@ const visitFrom = ` FROM visit v JOIN property p USING (property_id) LEFT JOIN p
 func scanVisit(row pgx.Row, more ...any) (v visit.Visit, err error) {
 	var due, started, ended *time.Time
 	var alarm int32
-	dest := append([]any{&v.Property, &v.No, &v.Kind, &v.State, &v.Origin, &v.Reason, &due, &v.Crew, &v.AssignedTo,
+	dest := append([]any{&v.Property, &v.Name, &v.Area, &v.No, &v.Kind, &v.State, &v.Origin, &v.Reason, &due, &v.Crew, &v.AssignedTo,
 		&v.AssignedName, &alarm, &v.PlannedAt, &v.PlannedBy, &started, &v.StartedBy,
 		&ended, &v.EndedBy, &v.Findings, &v.Work, &v.Revision, &v.ChangedAt}, more...)
 	if err := row.Scan(dest...); err != nil {

@@ -2,8 +2,10 @@ package pages_test
 
 import (
 	"encoding/json"
+	"maps"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 
@@ -90,6 +92,15 @@ var pagesOf = map[string][]string{
 	viewtest.OwnerToken:    {"/home", "/home/heron-07", "/properties/heron-07"},
 }
 
+// allPages adds the field pages.
+func allPages() map[string][]string {
+	out := maps.Clone(visitPagesOf)
+	for token, paths := range pagesOf {
+		out[token] = append(slices.Clone(paths), out[token]...)
+	}
+	return out
+}
+
 // TestPagesAreForEveryone holds every page against WCAG 2.2 AA, light and dark,
 // on a desktop and on the smallest phone.
 func TestPagesAreForEveryone(t *testing.T) {
@@ -99,7 +110,7 @@ func TestPagesAreForEveryone(t *testing.T) {
 		b := openTab(t, width, true)
 		b.do(chromedp.Navigate(b.base+"/sign-in"), chromedp.WaitVisible(chromedp.CSS("main")))
 		b.judge(script, "sign-in")
-		for token, paths := range pagesOf {
+		for token, paths := range allPages() {
 			b.do(chromedp.Navigate(b.base+"/sign-in"),
 				chromedp.SendKeys(chromedp.CSS("#token"), token+enter), chromedp.WaitVisible(chromedp.CSS(".who")))
 			for _, mode := range []string{"light", "dark"} {

@@ -22,6 +22,7 @@ import (
 	"github.com/go-chi/chi/v5/middleware"
 
 	"underkeep/api/live"
+	"underkeep/api/photo"
 	"underkeep/api/view"
 )
 
@@ -109,20 +110,32 @@ func Mount(r chi.Router, o Options) {
 			r.Post("/alarms/{id}/acknowledge", p.acknowledge)
 			r.Post("/properties/{id}/acknowledge", p.acknowledgeAll)
 			r.Post("/sign-out", p.signOut)
+			p.visitRoutes(r)
 		})
+	})
+	r.Group(func(r chi.Router) { // a photo is larger than a form, and takes longer from below a house
+		r.Use(policyFor(photo.MaxBytes+64<<10), origin.Handler)
+		r.With(p.signedIn).Post("/visits/{id}/photos", p.visitPhoto)
 	})
 }
 
-// policy allows what these pages load from this origin and nothing else, not
+// policy is that of pages with forms of a few fields.
+func policy(next http.Handler) http.Handler { return policyFor(16 << 10)(next) }
+
+// policyFor a body of at most so many bytes allows what these pages load from this origin and nothing else, not
 // even a style attribute.
-func policy(next http.Handler) http.Handler {
+func policyFor(most int64) func(http.Handler) http.Handler {
+	return func(next http.Handler) http.Handler { return policed(next, most) }
+}
+
+func policed(next http.Handler, most int64) http.Handler {
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		w.Header().Set("Content-Security-Policy", "default-src 'none'; style-src 'self'; script-src 'self'; connect-src 'self'; "+
 			"img-src 'self'; form-action 'self'; base-uri 'none'; frame-ancestors 'none'")
 		// Answers to one person are nobody else's, also not on a shared machine
 		// after signing out.
 		w.Header().Set("Cache-Control", "no-store")
-		r.Body = http.MaxBytesReader(w, r.Body, 16<<10)
+		r.Body = http.MaxBytesReader(w, r.Body, most)
 		next.ServeHTTP(w, r)
 	})
 }
@@ -215,8 +228,11 @@ func (p *pages) foreign(w http.ResponseWriter, r *http.Request) {
 // front leads everybody to the page of their work.
 func (p *pages) front(w http.ResponseWriter, r *http.Request) {
 	to := "/today"
-	if visitOf(r).Role == view.OwnerRole {
+	switch visitOf(r).Role {
+	case view.OwnerRole:
 		to = "/home"
+	case view.Technician:
+		to = "/visits"
 	}
 	http.Redirect(w, r, to, http.StatusSeeOther)
 }

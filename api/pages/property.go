@@ -42,6 +42,8 @@ type propertyPage struct {
 	Export         []exportShown
 	Zone           string
 	AsBuilt        []figureShown
+	Visits         []visitLine
+	MayPlan        bool
 	Cautions       []string
 	OwnerName      string
 	OwnerReach     string
@@ -68,7 +70,7 @@ func (p *pages) property(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	page := p.propertyFrame(r, prop)
-	for _, f := range []func(context.Context, *propertyPage, view.Property, visit, string) error{p.addAlarms, p.addNow, p.addOutlook, p.addWeather, p.addCharts} {
+	for _, f := range []func(context.Context, *propertyPage, view.Property, visit, string) error{p.addAlarms, p.addNow, p.addOutlook, p.addWeather, p.addCharts, p.addVisits} {
 		if err := f(r.Context(), &page, prop, who, r.URL.Query().Get("span")); err != nil {
 			p.fail(w, r, err)
 			return

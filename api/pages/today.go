@@ -37,6 +37,7 @@ type row struct {
 	State          state
 	Worst          *alarmShown
 	More           int    // further alarms
+	MayPlan        bool   // this person may plan a visit
 	Bring          string // for all of it
 	Heard          string
 	Failure        bool      // it could not be evaluated
@@ -138,7 +139,7 @@ func (p *pages) row(prop view.Property, who view.Principal, f frame) row {
 		worst := p.teller(prop, who, f).alarm(prop.Open[0])
 		out.Worst, out.More = &worst, len(prop.Open)-1
 	}
-	out.Bring = bring(prop.Open)
+	out.Bring, out.MayPlan = bring(prop.Open), out.Worst != nil && who.May(view.PlanVisits)
 	return out
 }
 

@@ -73,6 +73,8 @@ func (f *Fleet) Visits(_ context.Context, scope view.Scope, q view.VisitQuery) (
 	var all []visit.Visit
 	for _, r := range f.visits.All {
 		if v := r.Visit; scope.Allows(v.Property) && f.visitAsked(v, q) {
+			p := f.Props[f.propertyIndex(v.Property)]
+			v.Name, v.Area = p.Name, p.Area
 			all = append(all, v)
 		}
 	}
@@ -138,7 +140,9 @@ func (f *Fleet) Visit(_ context.Context, scope view.Scope, id string) (visit.Rec
 	if err != nil {
 		return visit.Record{}, err
 	}
-	return *r, nil
+	out := *r
+	out.Name = f.Props[f.propertyIndex(r.Property)].Name
+	return out, nil
 }
 
 // again finds a write of the same key; what it wrote is returned.

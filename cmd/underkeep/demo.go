@@ -123,6 +123,9 @@ func (d *demo) run(ctx context.Context, n int) error {
 	if err := d.drain(ctx); err != nil {
 		return err
 	}
+	if err := d.visits(ctx, fleet); err != nil {
+		return err
+	}
 	if err := d.say(ctx, fleet); err != nil {
 		return err
 	}
@@ -236,6 +239,7 @@ func (d *demo) say(ctx context.Context, fleet *simulate.Fleet) error {
 	if err := d.sayPeople(ctx, first); err != nil {
 		return err
 	}
+	fmt.Fprintf(d.out, "  %-26s %s (all cottages, with visits for today)\n", demoTechnicianEmail, demoTechnician)
 	fmt.Fprintln(d.out, "\nPrograms use the token of a role:")
 	if err := d.sayTokens(ctx, first); err != nil {
 		return err

@@ -80,6 +80,8 @@ func Works() []Work {
 type Visit struct {
 	ID       string // "heron-07.v3": the property's third
 	Property string
+	Name     string // of the property
+	Area     string // of the property
 	No       int32
 	Kind     Kind
 	State    State
