@@ -121,7 +121,7 @@ func (d *Deliverer) chart(ctx context.Context, f *facts, sys units.System, alarm
 		return nil, nil
 	}
 	to := now.Truncate(chartBucket).Add(chartBucket)
-	shown := &words.Chart{Quantity: q, Point: point, From: to.Add(-chartSpan), To: to}
+	shown := &words.Chart{Quantity: q, Point: point, From: to.Add(-chartSpan), To: to, Limited: citesOf[a.Condition].limit != ""}
 	key := fmt.Sprintf("%s %s %d %s %d %s", f.desc.ID, point, q, sys, to.Unix(), a.ID)
 	if b, ok := d.charts.get(key); ok {
 		return b, shown

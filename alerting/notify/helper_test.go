@@ -8,6 +8,8 @@ import (
 	"io"
 	"log/slog"
 	"net"
+	"net/http"
+	"net/http/httptest"
 	"net/mail"
 	"strings"
 	"sync"
@@ -332,4 +334,34 @@ func (m *mailServer) all() []taken {
 	m.mu.Lock()
 	defer m.mu.Unlock()
 	return append([]taken(nil), m.taken...)
+}
+
+// textGateway is a provider of text messages on this machine.
+type textGateway struct {
+	mu  sync.Mutex
+	got []string
+}
+
+func newTextGateway(tb testing.TB, r *rig) *textGateway {
+	tb.Helper()
+	g := &textGateway{}
+	srv := httptest.NewServer(http.HandlerFunc(func(_ http.ResponseWriter, req *http.Request) {
+		b, _ := io.ReadAll(req.Body)
+		g.mu.Lock()
+		defer g.mu.Unlock()
+		g.got = append(g.got, string(b))
+	}))
+	tb.Cleanup(srv.Close)
+	var err error
+	r.deliverer.Texts, err = send.NewGateway(fmt.Appendf(nil, "url: %s/send\nloopback: true\nbody: '{\"to\": {{json .To}}, \"text\": {{json .Text}}}'\n", srv.URL), r.clock.now)
+	if err != nil {
+		tb.Fatal(err)
+	}
+	return g
+}
+
+func (g *textGateway) all() []string {
+	g.mu.Lock()
+	defer g.mu.Unlock()
+	return append([]string(nil), g.got...)
 }

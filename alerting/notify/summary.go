@@ -203,7 +203,7 @@ func (d *Deliverer) month(ctx context.Context, s *words.Summary, desc *site.Prop
 	}
 	s.MeanRHPct = sum / float64(len(hours))
 	slices.SortFunc(chart.Samples, func(a, b png.Sample) int { return a.At.Compare(b.At) })
-	s.Chart = &words.Chart{Quantity: site.RH, From: p.From, To: p.To}
+	s.Chart = &words.Chart{Quantity: site.RH, From: p.From, To: p.To, Limited: true}
 	return chart.Encode(), nil
 }
 

@@ -82,6 +82,7 @@ type Chart struct {
 	Quantity site.Quantity
 	Point    string
 	From, To time.Time
+	Limited  bool // the limit is in it, dashed
 }
 
 // first is the alarm that the message is named after: the most urgent, then the
@@ -143,9 +144,12 @@ func (m *Message) alarm(d *doc) {
 		d.para(fmt.Sprintf(p.OverBefore, at(m.Lang, a.RaisedAt, m.Zone), at(m.Lang, a.OverAt, m.Zone)))
 	}
 	m.facts(d, a)
-	if m.Owner {
+	switch {
+	case m.Late:
+		d.labelled(p.DoThis, p.LateDo)
+	case m.Owner:
 		d.labelled(p.DoThis, m.ownerAction(w))
-	} else {
+	default:
 		d.labelled(p.DoThis, w.Company)
 		if advice, ok := alerting.AdviceIn(string(m.Lang), a.Cause); ok {
 			d.labelled(p.CheckFirst, advice.CheckFirst)
@@ -173,10 +177,11 @@ func (m *Message) said(a Alarm, w Condition) string {
 }
 
 func (m *Message) ownerAction(w Condition) string {
-	if m.Phone == "" {
+	if m.Phone == "" || w.Owner == callEnglish || w.Owner == callSpanish {
 		return w.Owner
 	}
-	return w.Owner + " " + fmt.Sprintf(of(m.Lang).AndCall, Line(m.Phone))
+	number := strings.ReplaceAll(Line(m.Phone), " ", "\u00a0") // a number stays on its line
+	return w.Owner + " " + fmt.Sprintf(of(m.Lang).AndCall, number)
 }
 
 func (m *Message) facts(d *doc, a Alarm) {
@@ -223,6 +228,9 @@ func (m *Message) measured(a Alarm) []string {
 // cautions of the condition and the likeliest cause, each once; a message about
 // something under a house is never without one.
 func (m *Message) cautions() []string {
+	if m.Kind == Returned || m.Kind == Corrected { // whatever was wrong is not
+		return []string{alerting.CautionIn(string(m.Lang), alerting.DefaultCaution)}
+	}
 	var out []string
 	add := func(c string) {
 		if c != "" && !slices.Contains(out, c) {
@@ -262,7 +270,11 @@ func (m *Message) chartText() string {
 	if m.Chart.Point != "" {
 		what += " (" + m.Chart.Point + ")"
 	}
-	return fmt.Sprintf(of(m.Lang).ChartBelow, what, at(m.Lang, m.Chart.From, m.Zone), at(m.Lang, m.Chart.To, m.Zone))
+	text := fmt.Sprintf(of(m.Lang).ChartBelow, what, at(m.Lang, m.Chart.From, m.Zone), at(m.Lang, m.Chart.To, m.Zone))
+	if m.Chart.Limited {
+		text += " " + of(m.Lang).ChartLimit
+	}
+	return text
 }
 
 func (m *Message) returned(d *doc) {

@@ -75,7 +75,7 @@ type phrases struct {
 	Urgent     string    // begins the subject of an urgent alarm
 	Reminder   string    // begins the subject of an escalation
 
-	Contractor   string // "your contractor"
+	Contractor   string // "Your contractor"
 	Since        string // label
 	Until        string
 	Measured     string
@@ -87,6 +87,9 @@ type phrases struct {
 	AlsoWrong    string
 	Priority     string
 	AndCall      string // format: phone
+	LateDo       string // what to do about what is over
+	Pages        string // format: link
+	PagesLabel   string
 	SeenIt       string // format: link; opens a page, acts on its button
 	SeenLabel    string // of the button in HTML
 	Page         string // format: link
@@ -94,8 +97,8 @@ type phrases struct {
 	Stop         string // format: link
 	StopLabel    string
 	NoLifeSafety string
-	ChartTitle   string
 	ChartBelow   string // what the chart shows, format: what, from, to
+	ChartLimit   string // when the limit is in it
 
 	Limit    map[string]string // above | below: format: value
 	Wet, Dry string

@@ -65,23 +65,24 @@ var conditionsSpanish = map[site.Condition]Condition{
 var spanish = phrases{
 	Priorities: [5]string{"", "baja", "media", "alta", "urgente"},
 	Urgent:     "URGENTE: ", Reminder: "Sin respuesta: ",
-	Contractor: "su contratista",
+	Contractor: "Su contratista",
 	Since:      "Desde", Until: "Terminado desde", Measured: "Medido", Likely: "Probable", DoThis: "Haga esto", CheckFirst: "Mire primero", Bring: "Lleve",
 	Cautions: "Precaución", AlsoWrong: "Además, allí", Priority: "Prioridad",
-	AndCall: "Llame al %s.", SeenIt: "Diga que ha visto esto (abre una página con un botón): %s", SeenLabel: "He visto esto",
+	AndCall: "Nuestro número: %s.", LateDo: "Vea cómo fue y si puede repetirse.",
+	Pages: "Todas las alarmas: %s", PagesLabel: "Ver todas las alarmas", SeenIt: "Diga que ha visto esto (abre una página con un botón): %s", SeenLabel: "He visto esto",
 	Page: "La propiedad ahora: %s", PageLabel: "Ver la propiedad ahora",
 	Stop: "No más mensajes a esta dirección: %s", StopLabel: "No más mensajes a esta dirección",
 	NoLifeSafety: "Esto no es un sistema para proteger la vida: puede callar cuando algo va mal. Si hay peligro, salga y llame a emergencias.",
-	ChartTitle:   "Los dos últimos días", ChartBelow: "%s, de %s a %s. La línea de trazos es el límite.",
+	ChartBelow:   "%s, del %s al %s.", ChartLimit: "La línea de trazos es el límite.",
 	Limit: map[string]string{"above": "límite %s", "below": "no menos de %s"},
 	Wet:   "mojado", Dry: "seco", On: "con corriente", Off: "sin corriente",
 	RainDay: "Lluvia en las últimas 24 horas", LastRun: "Último ciclo de bomba (%s)", Heard: "Última señal de la casa", Never: "nunca",
-	NotAnswered:   "Nadie ha acusado recibo de esto desde %s.",
+	NotAnswered:   "Nadie ha acusado recibo de esto desde el %s.",
 	ReturnSubject: "Terminado: %s", ReturnIntro: "Todo vuelve a ser normal.", ReturnNothing: "No tiene que hacer nada al respecto.",
 	Answered: "Acusó recibo %s, %s.", NobodySaw: "Nadie acusó recibo entretanto.",
 	WithdrawnSubj: "Corrección: %s",
 	Withdrawn:     "Le avisamos de esto y no era cierto: lecturas que llegaron después muestran que no fue así. Sentimos la alarma.",
-	OverBefore:    "Fue así de %s a %s y ha terminado. Lo sabe solo ahora porque este mensaje no se pudo entregar antes.",
+	OverBefore:    "Fue así desde el %s hasta el %s y ha terminado. Lo sabe solo ahora porque este mensaje no se pudo entregar antes.",
 
 	GatheredSubject: "Alarmas en %d casas", GatheredIntro: "Muchas casas tienen alarmas a la vez; por eso llegan en un solo mensaje. Primero, las más urgentes.",
 	DigestSubject: "Alarmas del día: %d", DigestIntro: "Alarmas que podían esperar a este mensaje. Primero, las más urgentes.",
@@ -103,7 +104,7 @@ var spanish = phrases{
 	SignInSubject: "Su enlace para entrar",
 	SignInText:    "Abra este enlace para entrar: %s\n\nSirve una vez, durante %d minutos. Si no lo pidió, no haga nada; nadie entra sin él.",
 
-	ChannelSubject: "No salen mensajes: %s", ChannelText: "%s no funciona: esperan %d mensajes, el más antiguo desde %s. El último error fue: %s",
+	ChannelSubject: "No salen mensajes: %s", ChannelText: "%s no funciona: esperan %d mensajes, el más antiguo desde el %s. El último error fue: %s",
 	ChannelNames: map[string]string{"mail": "El correo electrónico", "text": "Los mensajes de texto", "webhook": "Los webhooks"},
 	ChannelDo:    "Hasta que funcione, mire las alarmas en las páginas y llame a quienes deban saberlas.",
 
@@ -111,5 +112,5 @@ var spanish = phrases{
 
 	Months:   [12]string{"enero", "febrero", "marzo", "abril", "mayo", "junio", "julio", "agosto", "septiembre", "octubre", "noviembre", "diciembre"},
 	Weekdays: [7]string{"dom", "lun", "mar", "mié", "jue", "vie", "sáb"},
-	Days:     "{weekday} {day} {month}",
+	Days:     "{weekday} {day} de {month}",
 }

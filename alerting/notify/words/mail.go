@@ -61,14 +61,15 @@ const lineWidth = 76
 func (d doc) text() string {
 	var b strings.Builder
 	for i, x := range d {
+		if x.Chart {
+			continue // its figures are in the text
+		}
 		if i > 0 {
 			b.WriteString("\n")
 		}
 		switch {
 		case x.Exact:
 			b.WriteString(strings.TrimRight(x.Text, "\n") + "\n")
-		case x.Chart:
-			fold(&b, "", x.Text)
 		case x.Href != "":
 			b.WriteString(x.Plain + "\n") // links are not broken
 		case len(x.Items) > 0:
@@ -93,7 +94,7 @@ func (d doc) text() string {
 func fold(b *strings.Builder, first, text string) {
 	line, indent := first, strings.Repeat(" ", len(first))
 	empty := true
-	for _, word := range strings.Fields(text) {
+	for _, word := range strings.FieldsFunc(text, func(r rune) bool { return r == ' ' || r == '\n' }) {
 		if !empty && len([]rune(line))+1+len([]rune(word)) > lineWidth {
 			b.WriteString(line + "\n")
 			line, empty = indent, true

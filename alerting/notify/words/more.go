@@ -96,7 +96,7 @@ func (m *List) Mail() Mail {
 	}
 	d.list("", lines)
 	d.list(p.Cautions, m.cautions())
-	d.link(p.PageLabel, p.Page, m.PageURL)
+	d.link(p.PagesLabel, p.Pages, m.PageURL)
 	m.foot(&d)
 	return d.mail(m.Lang, m.Subject())
 }
@@ -235,7 +235,7 @@ func (w *Weekly) Mail() Mail {
 	section(p.WeeklyChecks, w.Checks)
 	d.para(fmt.Sprintf(p.WeeklyQuarantine, w.Quarantine))
 	d.para(fmt.Sprintf(p.WeeklyDead, w.Dead))
-	d.link(p.PageLabel, p.Page, w.PageURL)
+	d.link(p.PagesLabel, p.Pages, w.PageURL)
 	w.foot(&d)
 	last := w.To.Add(-time.Second).In(w.Zone)
 	return d.mail(w.Lang, fmt.Sprintf(p.WeeklySubject, Day(w.Lang, w.From.In(w.Zone)), Day(w.Lang, last)))
