@@ -77,12 +77,3 @@ func (s *Store) ResumeMail(ctx context.Context, address string) (bool, error) {
 	}
 	return tag.RowsAffected() > 0, nil
 }
-
-// MailStopped says whether an address wants no mail.
-func (s *Store) MailStopped(ctx context.Context, address string) (stopped bool, err error) {
-	err = s.evaluation.QueryRow(ctx, `SELECT EXISTS (SELECT FROM mail_stop WHERE address = $1)`, strings.ToLower(address)).Scan(&stopped)
-	if err != nil {
-		return false, fmt.Errorf("whether an address wants mail: %w", err)
-	}
-	return stopped, nil
-}

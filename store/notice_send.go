@@ -34,12 +34,13 @@ type Notice struct {
 	Outcome    string
 	LinkUsedAt time.Time // zero: its link has not been used
 	Person     Person    // ID 0: nobody known
+	Stopped    bool      // the address wants no mail
 }
 
 const noticeColumnsSQL = `d.property_id, coalesce(p.name, ''), d.delivery_id, d.subject, d.round, d.purpose, d.level, d.step, d.channel, d.recipient,
 	d.audience, d.content, d.state, d.created_at, d.due_at, d.expires_at, d.claimed_at, d.attempts, d.done_at, d.outcome, d.link_used_at,
 	coalesce(w.person_id, 0), coalesce(w.name, ''), coalesce(w.email, ''), coalesce(w.phone, ''), coalesce(w.role, ''), coalesce(w.language, ''),
-	coalesce(w.units, ''), w.disabled_at`
+	coalesce(w.units, ''), w.disabled_at, d.channel = 'mail' AND EXISTS (SELECT FROM mail_stop s WHERE s.address = lower(d.recipient))`
 
 const noticeFromSQL = ` FROM delivery d LEFT JOIN property p USING (property_id) LEFT JOIN person w ON w.person_id = d.person_id `
 
@@ -47,7 +48,7 @@ func scanNotice(row pgx.Row) (n Notice, err error) {
 	var claimed, done, used, disabled *time.Time
 	err = row.Scan(&n.Property, &n.PropertyID, &n.ID, &n.Subject, &n.Round, &n.Purpose, &n.Level, &n.Step, &n.Channel, &n.Recipient,
 		&n.Audience, &n.Content, &n.State, &n.CreatedAt, &n.DueAt, &n.ExpiresAt, &claimed, &n.Attempts, &done, &n.Outcome, &used,
-		&n.Person.ID, &n.Person.Name, &n.Person.Email, &n.Person.Phone, &n.Person.Role, &n.Person.Language, &n.Person.Units, &disabled)
+		&n.Person.ID, &n.Person.Name, &n.Person.Email, &n.Person.Phone, &n.Person.Role, &n.Person.Language, &n.Person.Units, &disabled, &n.Stopped)
 	n.ClaimedAt, n.DoneAt, n.LinkUsedAt, n.Person.Disabled = instant(claimed), instant(done), instant(used), instant(disabled)
 	n.CreatedAt, n.DueAt, n.ExpiresAt = n.CreatedAt.UTC(), n.DueAt.UTC(), n.ExpiresAt.UTC()
 	return n, err

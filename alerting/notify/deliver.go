@@ -98,10 +98,10 @@ func (d *Deliverer) Deliver(ctx context.Context, job store.NoticeJob) (again tim
 
 // attempt decides about a claimed delivery and, if it is still to be told, tells it.
 func (d *Deliverer) attempt(ctx context.Context, n *store.Notice) (store.Attempted, error) {
-	if a, done, err := d.unwanted(ctx, n); done || err != nil {
-		return a, err
+	if a, done := d.unwanted(n); done {
+		return a, nil
 	}
-	c, err := d.config(ctx)
+	c, err := d.Planner.Current(ctx)
 	if err != nil {
 		return store.Attempted{}, err
 	}
@@ -126,22 +126,21 @@ func moot(why string) store.Attempted {
 }
 
 // unwanted is done with what need not or cannot be told at all.
-func (d *Deliverer) unwanted(ctx context.Context, n *store.Notice) (store.Attempted, bool, error) {
+func (d *Deliverer) unwanted(n *store.Notice) (store.Attempted, bool) {
 	now := d.Now()
 	switch {
 	case now.After(n.ExpiresAt):
-		return store.Attempted{State: store.NoticeDead, Detail: "not delivered by " + n.ExpiresAt.Format(time.RFC3339) + "; last: " + n.Outcome}, true, nil
+		return store.Attempted{State: store.NoticeDead, Detail: "not delivered by " + n.ExpiresAt.Format(time.RFC3339) + "; last: " + n.Outcome}, true
 	case !n.Person.Disabled.IsZero():
-		return moot("the person has been disabled"), true, nil
+		return moot("the person has been disabled"), true
 	case n.Channel == store.ByText && d.Texts == nil:
-		return moot("no gateway for text messages is set up"), true, nil
+		return moot("no gateway for text messages is set up"), true
 	case n.Channel == store.ByMail && d.Mail == nil:
-		return store.Attempted{State: store.NoticeDead, Detail: "no mail server is set up"}, true, nil
-	case n.Channel == store.ByMail && n.Purpose != store.ToldSignIn:
-		stopped, err := d.Store.MailStopped(ctx, n.Recipient)
-		return moot("the address wants no messages"), stopped, err
+		return store.Attempted{State: store.NoticeDead, Detail: "no mail server is set up"}, true
+	case n.Stopped && n.Purpose != store.ToldSignIn:
+		return moot("the address wants no messages"), true
 	}
-	return store.Attempted{}, false, nil
+	return store.Attempted{}, false
 }
 
 func (d *Deliverer) aboutCallOut(ctx context.Context, n *store.Notice, c *route.Config) (store.Attempted, error) {
@@ -215,10 +214,6 @@ func digest(n *store.Notice) bool {
 	var c content
 	_ = json.Unmarshal(n.Content, &c) // only our own content has the field
 	return c.Digest
-}
-
-func (d *Deliverer) config(ctx context.Context) (c *route.Config, err error) {
-	return d.Planner.Current(ctx)
 }
 
 // hand gives a message to its channel and says what came of it.
