@@ -77,6 +77,11 @@ var access = map[string][4]int{
 	"POST /v1/properties/{id}/pump-tests":    {201, 201, 403, 403},
 	"POST /v1/sensor-checks/{id}/withdraw":   {204, 403, 403, 403},
 	"POST /v1/pump-tests/{id}/withdraw":      {204, 403, 403, 403},
+	"GET /v1/deliveries":                     {200, 403, 403, 403},
+	"GET /v1/deliveries/{id}":                {200, 403, 403, 403},
+	"POST /v1/deliveries/{id}/retry":         {200, 403, 403, 403},
+	"GET /v1/routing":                        {200, 403, 403, 403},
+	"PUT /v1/routing":                        {200, 403, 403, 403},
 	"GET /v1/quarantine":                     {200, 403, 403, 403},
 	"GET /v1/quarantine/{id}":                {200, 403, 403, 403},
 	"POST /v1/quarantine/{id}/replay":        {200, 403, 403, 403},
@@ -164,6 +169,8 @@ func at(route, id string) request {
 		q.body = `{"point":"north-bay","salt":"NaCl","temp_c":21.5,"read_pct":76.8}`
 	case "POST /v1/properties/{id}/pump-tests":
 		q.body = `{"method":"float","ran":true}`
+	case "PUT /v1/routing":
+		q.body = "company: Skerry Bank Dry Spaces\nrules:\n  - {to: [owner], at_least: high}"
 	case "POST /v1/alarms/{id}/out-of-service":
 		q.body = `{"note":"unit away for repair"}`
 	}
@@ -194,6 +201,8 @@ func ids(route string) (own, foreign, unknown string) {
 		return "1", "1", "999999"
 	case strings.Contains(route, "/sessions/"):
 		return "7", "8", "999999"
+	case strings.Contains(route, "/deliveries/"):
+		return "2", "2", "999999"
 	case strings.Contains(route, "/quarantine/"):
 		return "2", "2", "999999"
 	case strings.Contains(route, "/regional-events/"):

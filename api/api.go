@@ -18,6 +18,7 @@ import (
 	"github.com/go-chi/chi/v5"
 	"github.com/prometheus/client_golang/prometheus"
 
+	"underkeep/alerting/notify"
 	"underkeep/api/live"
 	"underkeep/api/pages"
 	"underkeep/api/view"
@@ -55,6 +56,11 @@ type Options struct {
 	PublicURL string
 	// OpenID lets people sign in at a provider; nil: not offered.
 	OpenID *OpenID
+	// Links reads the links in messages; nil: there are none.
+	Links *notify.Links
+	// KeptMail is a mail as it was sent, by the id of its delivery, where the
+	// service keeps them; nil or "" where it does not.
+	KeptMail func(delivery string) string
 	// Contact tells owners on their page whom to call; "" leaves it out.
 	Contact string
 }
@@ -123,6 +129,7 @@ func (s *server) routes() *chi.Mux {
 		r.Group(s.fleetRoutes)
 		r.Group(s.alarmRoutes)
 		r.Group(s.quarantineRoutes)
+		r.Group(s.deliveryRoutes)
 		r.Group(s.visitRoutes)
 		r.Group(s.warrantyRoutes)
 		r.Group(s.evidenceRoutes)
@@ -131,7 +138,7 @@ func (s *server) routes() *chi.Mux {
 	pages.Mount(r, pages.Options{
 		Source: s.Source, Live: s.live, Logger: s.Logger, Now: s.Now,
 		SessionKey: s.SessionKey, SecureCookies: s.SecureCookies, Contact: s.Contact,
-		Access: s.pageAccess(),
+		Access: s.pageAccess(), Links: s.Links, KeptMail: s.KeptMail,
 	})
 	return r
 }

@@ -21,6 +21,7 @@ import (
 	"github.com/go-chi/chi/v5"
 	"github.com/go-chi/chi/v5/middleware"
 
+	"underkeep/alerting/notify"
 	"underkeep/api/live"
 	"underkeep/api/photo"
 	"underkeep/api/view"
@@ -35,7 +36,11 @@ type Options struct {
 	Access        Access
 	SessionKey    []byte // 32 bytes; random when empty
 	SecureCookies bool
-	Contact       string // how owners reach the company, one line of text
+	Links         *notify.Links // reads links in messages; nil: there are none
+	// KeptMail is a mail as it was sent, by the id of its delivery, where the
+	// service keeps them (the demo does); "" when it does not.
+	KeptMail func(delivery string) string
+	Contact  string // how owners reach the company, one line of text
 }
 
 type pages struct {
@@ -97,6 +102,7 @@ func Mount(r chi.Router, o Options) {
 		r.Use(policy, middleware.Compress(5, "text/html", "text/css", "text/javascript", "image/svg+xml"), origin.Handler, deadlineOf(15*time.Second))
 		r.Get("/static/{version}/{name}", p.static)
 		p.signInRoutes(r)
+		p.messageRoutes(r)
 		r.Group(func(r chi.Router) {
 			r.Use(p.signedIn)
 			r.Get("/", p.front)
@@ -109,6 +115,9 @@ func Mount(r chi.Router, o Options) {
 			r.Get("/properties/{id}/report", p.conditionsReport)
 			r.Post("/alarms/{id}/acknowledge", p.acknowledge)
 			r.Post("/properties/{id}/acknowledge", p.acknowledgeAll)
+			r.Get("/deliveries", p.deliveries)
+			r.Get("/deliveries/{id}", p.delivery)
+			r.Get("/preview", p.preview)
 			r.Post("/sign-out", p.signOut)
 			p.visitRoutes(r)
 		})
@@ -166,6 +175,7 @@ type frame struct {
 	Title   string
 	Who     string
 	Owner   bool
+	Manager bool   // sees who was written to
 	Form    string // proves that a form came from here
 	Path    string // where to come back to
 	Refresh bool   // the script may bring the page up to date
@@ -174,7 +184,7 @@ type frame struct {
 
 func (p *pages) frame(r *http.Request, title string) frame {
 	v := visitOf(r)
-	f := frame{Title: title, Who: v.Name, Owner: v.Role == view.OwnerRole, Path: r.URL.RequestURI(), Refresh: true}
+	f := frame{Title: title, Who: v.Name, Owner: v.Role == view.OwnerRole, Manager: v.May(view.ReadDeliveries), Path: r.URL.RequestURI(), Refresh: true}
 	if v.secret != "" {
 		f.Form = p.sessions.formKey(v.secret)
 	}

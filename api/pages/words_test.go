@@ -12,8 +12,8 @@ import (
 func TestEveryConditionHasWords(t *testing.T) {
 	t.Parallel()
 	for _, c := range site.Conditions() {
-		w, ok := conditionWords[c]
-		if !ok || w.Title == "" || w.Do == "" || !strings.HasSuffix(w.Plain, ".") {
+		w := wordsFor(c)
+		if w.Title == "" || w.Title == strings.ReplaceAll(string(c), "-", " ") || w.Do == "" || !strings.HasSuffix(w.Plain, ".") {
 			t.Errorf("%s: %+v", c, w)
 		}
 	}

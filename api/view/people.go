@@ -56,21 +56,22 @@ type Action uint8
 const (
 	Read Action = iota + 1
 	Acknowledge
-	Shelve       // shelve, unshelve, take out of service and return
-	WriteFleet   // add or change properties
-	Quarantine   // list, replay and discard what could not be used
-	ReadGateways // how the gateways of a property are doing
-	SeeOwner     // the owner's way of being reached
-	ReadVisits   // visits, sensor checks, pump tests and what service is due
-	RecordVisits // begin, record and sign off visits
-	PlanVisits   // plan, assign, change and cancel visits, take back records
-	ReadLoad     // what the fleet's alarms ask of those who answer them
-	SetTerms     // add terms and assign them
-	ReportOutage // tell of a time without power
+	Shelve         // shelve, unshelve, take out of service and return
+	WriteFleet     // add or change properties
+	Quarantine     // list, replay and discard what could not be used
+	ReadGateways   // how the gateways of a property are doing
+	SeeOwner       // the owner's way of being reached
+	ReadVisits     // visits, sensor checks, pump tests and what service is due
+	RecordVisits   // begin, record and sign off visits
+	PlanVisits     // plan, assign, change and cancel visits, take back records
+	ReadDeliveries // who was told of what, and who is to be
+	ReadLoad       // what the fleet's alarms ask of those who answer them
+	SetTerms       // add terms and assign them
+	ReportOutage   // tell of a time without power
 )
 
 var allowed = map[Role][]Action{
-	Manager: {Read, Acknowledge, Shelve, WriteFleet, Quarantine, ReadGateways, SeeOwner, ReadLoad, ReadVisits, RecordVisits, PlanVisits,
+	Manager: {Read, Acknowledge, Shelve, WriteFleet, Quarantine, ReadGateways, SeeOwner, ReadLoad, ReadDeliveries, ReadVisits, RecordVisits, PlanVisits,
 		SetTerms, ReportOutage},
 	Technician: {Read, Acknowledge, Shelve, ReadGateways, ReadVisits, RecordVisits, ReportOutage},
 	OwnerRole:  {Read, Acknowledge, SeeOwner, ReadVisits, ReportOutage},

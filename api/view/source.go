@@ -27,6 +27,7 @@ type Source interface {
 	QuarantineList
 	Conditions
 	Evidence
+	Deliveries
 	Health
 }
 

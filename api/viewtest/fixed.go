@@ -36,6 +36,7 @@ func New() *Fleet {
 	f.addProperties()
 	f.addAlarms()
 	f.addQuarantine()
+	f.addDeliveries()
 	f.addEvents()
 	f.addVisits()
 	f.addWarranty()

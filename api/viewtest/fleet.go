@@ -50,6 +50,9 @@ type Fleet struct {
 	GatewaysOf  map[string][]view.Gateway
 	Quarantined []view.Quarantined
 	Events      []view.RegionalEvent // latest first
+	Told        []view.Delivery      // newest first
+	Rules       view.Routing
+	Stopped     []string // addresses that want no mail
 	// What belongs to the warranty, by property.
 	OwnTerms       []view.TermsVersion
 	Assigned       map[string][]view.TermsAssignment

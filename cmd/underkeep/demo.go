@@ -44,7 +44,17 @@ func runDemo(ctx context.Context, args []string, stdout, stderr io.Writer) int {
 		fmt.Fprintf(stderr, "underkeep demo: %v\n", err)
 		return exitNo
 	}
+	sink, err := startMailSink()
+	if err != nil {
+		fmt.Fprintf(stderr, "underkeep demo: %v\n", err)
+		return exitNo
+	}
+	defer sink.close()
+	if cfg.messaging.smtpURL == "" {
+		cfg.messaging.smtpURL, cfg.messaging.mailFrom, cfg.messaging.mailName = "smtp+plain://"+sink.addr, "watch@skerry-bank.example", "Skerry Bank Dry Spaces"
+	}
 	s := newService(cfg, log)
+	s.keptMail = sink.text
 	if err := s.start(ctx); err != nil {
 		fmt.Fprintf(stderr, "underkeep demo: %v\n", err)
 		return exitNo
@@ -110,6 +120,9 @@ type demo struct {
 func (d *demo) run(ctx context.Context, n int) error {
 	fleet := simulate.NewFleet(n, 1, time.Now())
 	fmt.Fprintf(d.out, "Skerry Bank: %d rental cottages on a barrier island that exists nowhere.\n", n)
+	if err := d.people(ctx); err != nil {
+		return err
+	}
 	if _, err := d.s.store.RegisterFile(ctx, fleet.YAML(), "the fleet", "demo"); err != nil {
 		return err
 	}
@@ -141,6 +154,19 @@ func (d *demo) run(ctx context.Context, n int) error {
 			}
 		}
 	}
+}
+
+// people are those whom the company's messages go to; owners stand in the files.
+func (d *demo) people(ctx context.Context) error {
+	for _, p := range []store.NewPerson{
+		{Name: "Mara Quill", Email: "mara@skerry-bank.example", Role: store.RoleManager, All: true, By: "demo"},
+		{Name: "Teo Marsh", Email: "teo@skerry-bank.example", Role: store.RoleTechnician, All: true, Language: "es", Units: "si", By: "demo"},
+	} {
+		if _, err := d.s.store.AddPerson(ctx, p); err != nil {
+			return err
+		}
+	}
+	return nil
 }
 
 // connect gives every cottage its gateway and connects it, as it would from afar.
@@ -244,6 +270,7 @@ func (d *demo) say(ctx context.Context, fleet *simulate.Fleet) error {
 	if err := d.sayTokens(ctx, first); err != nil {
 		return err
 	}
+	fmt.Fprintf(d.out, "\nMessages that would go out are kept: http://%s/deliveries (as the manager)\n", d.s.listener.Addr())
 	fmt.Fprintln(d.out, "\nWhat is arranged:")
 	for _, n := range fleet.Notes {
 		fmt.Fprintf(d.out, "  %-18s %s\n", n.Property, n.What)

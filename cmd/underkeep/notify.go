@@ -4,6 +4,7 @@ import (
 	"context"
 	"crypto/tls"
 	"crypto/x509"
+	"errors"
 	"flag"
 	"fmt"
 	"net"
@@ -63,6 +64,13 @@ func (s *service) startNotify(context.Context) error {
 		if d.Texts, err = send.NewGateway(file, time.Now); err != nil {
 			return err
 		}
+	}
+	d.Anchor = func(ctx context.Context) (string, error) {
+		checkpoint, err := s.store.PublishedCheckpoint(ctx)
+		if errors.Is(err, store.ErrNotFound) { // nothing is sealed yet
+			return "", nil
+		}
+		return string(checkpoint), err
 	}
 	s.deliverer = d
 	return nil

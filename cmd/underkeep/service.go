@@ -34,6 +34,7 @@ type service struct {
 	subscriber *ingest.Subscriber
 	web        *http.Server
 	listener   net.Listener
+	keptMail   func(delivery string) string // nil: mail is not kept
 	planner    *notify.Planner
 	deliverer  *notify.Deliverer
 	failed     chan error
@@ -137,7 +138,7 @@ func (s *service) startWeb(context.Context) (err error) {
 		return err
 	}
 	o := api.Options{
-		SessionKey: key, SecureCookies: s.cfg.https,
+		SessionKey: key, SecureCookies: s.cfg.https, Links: s.deliverer.Links, KeptMail: s.keptMail,
 		Source: api.FromStore(s.store, nil), Logger: s.log.With("part", "api"), Registry: s.reg,
 		Ingest: func(context.Context) error { return s.taking() },
 	}
