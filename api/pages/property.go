@@ -26,6 +26,7 @@ type propertyPage struct {
 	Installed      string
 	Drying         string // progress of commissioning; "" when it is over
 	Failure        bool
+	Shared         []string     // what it has in common with other houses
 	Alarms         []alarmShown // that hold
 	Unanswered     []alarmShown // over, and nobody has said that they saw them
 	MayAnswer      int          // how many this person may acknowledge
@@ -70,7 +71,7 @@ func (p *pages) property(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	page := p.propertyFrame(r, prop)
-	for _, f := range []func(context.Context, *propertyPage, view.Property, visit, string) error{p.addAlarms, p.addNow, p.addOutlook, p.addWeather, p.addCharts, p.addVisits} {
+	for _, f := range []func(context.Context, *propertyPage, view.Property, visit, string) error{p.addAlarms, p.addShared, p.addNow, p.addOutlook, p.addWeather, p.addCharts, p.addVisits} {
 		if err := f(r.Context(), &page, prop, who, r.URL.Query().Get("span")); err != nil {
 			p.fail(w, r, err)
 			return

@@ -1,6 +1,7 @@
 package pages
 
 import (
+	"context"
 	"fmt"
 	"net/http"
 	"slices"
@@ -119,4 +120,26 @@ func (p *pages) sharedWords(r *http.Request, prop view.Property) ([]string, erro
 		}
 	}
 	return out, nil
+}
+
+// addShared says on the page of one house that its trouble is part of a regional
+// event, with how many and why: nobody drives to one house for it.
+func (p *pages) addShared(ctx context.Context, page *propertyPage, prop view.Property, who visit, _ string) error {
+	for _, id := range prop.RegionalEvents() {
+		e, err := p.Source.RegionalEvent(ctx, who.Scope(), id)
+		if err != nil {
+			return err
+		}
+		lasts := "over"
+		if e.Until.IsZero() {
+			lasts = "for " + lasting(p.Now().Sub(e.Since))
+		}
+		where := ""
+		if e.Located {
+			where = fmt.Sprintf(" within %.0f km", max(1, e.RadiusKm))
+		}
+		page.Shared = append(page.Shared, fmt.Sprintf("Not only here. %s at %d houses%s, %s, since %s: one call-out for all of them. %s",
+			regionalWords[e.Kind].Title, e.Houses, where, lasts, e.Since.In(zoneOf(prop.Property)).Format("Jan 2 15:04"), coincidence(e.Why)))
+	}
+	return nil
 }

@@ -41,6 +41,10 @@ func TestTodayShowsARegionalEventAsOneRow(t *testing.T) {
 	if found := b.page("/today?q=gull"); strings.Contains(found, "No power at 4 houses") || !strings.Contains(found, "3 Gull Row") {
 		t.Error("who looks for a house does not find it in its own row")
 	}
+	b.order(b.page("/properties/gull-03"), "What is wrong", "Not only here.", "No power at 4 houses within 1 km", "4 of 8 houses", "No power")
+	if alone := b.page("/properties/heron-07"); strings.Contains(alone, "Not only here.") {
+		t.Error("a house with trouble of its own is said to share it")
+	}
 	owner := signedIn(t, viewtest.OtherOwnerToken)
 	outage(owner.fleet)
 	owner.expect(owner.page("/home/gull-03"), "Power seems to be out around your house.", "it is 4")
