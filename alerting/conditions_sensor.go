@@ -196,6 +196,9 @@ func (e *engine) judgeFlat(i int, t int64, q site.Quantity, bit suspicion) {
 
 // judgeStuck: humidity at an end of its scale.
 func (e *engine) judgeStuck(i int, a *airState, t int64, rh float64, known bool) {
+	if e.pr.airs[i].rh < 0 {
+		return // a point of temperature alone
+	}
 	w := e.pr.stuckFor
 	at := a.Stuck.step(t, sided(known, rh <= e.pr.stuckLow || rh >= e.pr.stuckHigh), w, 0, true)
 	point := e.pr.series[e.pr.airs[i].rh].point

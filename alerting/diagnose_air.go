@@ -15,6 +15,7 @@ type powerPicture struct {
 	offShare, fullShare float64 // of the last six hours
 	fullDay             float64 // of the last day
 	fanOnly             bool
+	ranLately           bool // its compressor ran and stopped within three hours
 	usualW, nowW        float64
 	humidity, setPct    float64
 	dead                bool // its outlet or the house has no power
@@ -41,6 +42,8 @@ func (e *engine) powerPicture(at int64) powerPicture {
 	p.nowW, _ = e.value(e.pr.power)
 	p.offShare = 1 - float64(on)/float64(covered)
 	p.fullShare = float64(full) / float64(max(fullCovered, 1))
+	lately, latelyCovered := s.Full.share(at, 3*µsHour)
+	p.ranLately = lately > 5*µsMinute && lately < latelyCovered && s.Full.current() == within && p.usualW > 0
 	p.fullDay = float64(fullDay) / float64(max(dayCovered, 1))
 	p.fanOnly = float64(on)/float64(covered) > 0.8 && p.fullShare < 0.1
 	return p
@@ -77,6 +80,9 @@ func (e *engine) whyNotDrying(f *findings, p powerPicture, c site.Condition) {
 	switch {
 	case p.dead:
 		f.add(0.98, causeDehumidifierPower, "its power is reported lost", above)
+	case p.known && p.ranLately && p.offShare > 0.2 && p.fullShare < 0.7 && p.setPct > 0 && p.humidity > p.setPct+5:
+		f.add(0.9, causeSetPoint, fmt.Sprintf("ran and stopped by itself within the last 3 h although the %s", above))
+		f.add(0.5, causeDehumidifierStopped, off)
 	case p.known && p.offShare > 0.85 && p.setPct > 0 && p.humidity > p.setPct+5:
 		f.add(0.95, causeDehumidifierStopped, off, above)
 	case p.known && p.fanOnly:
@@ -107,7 +113,12 @@ func (e *engine) whyMoreVapour(f *findings, p powerPicture, c site.Condition, at
 		f.add(w, causeOutdoorAir, e.outdoorEvidence())
 	}
 	if in, out, ok := e.insideOutside(); ok && running && in > 0.88*out && in < 1.12*out && in > 1.2*e.vapourDayAgo() {
-		f.add(0.75, causeOutdoorAir, fmt.Sprintf("vapour pressure rose to %.0f Pa, outdoors %.0f Pa, while the dehumidifier runs", in, out))
+		w := 0.75
+		if share, ok := e.heatFollowed(); ok && share < 0.07 {
+			w = 0.3
+			f.add(0.7, causeMoistureSource, fmt.Sprintf("vapour pressure rose to %.0f Pa, but the air took on %.0f %% of what its temperature lacks to outdoors: no air came with it", in, 100*max(share, 0)))
+		}
+		f.add(w, causeOutdoorAir, fmt.Sprintf("vapour pressure rose to %.0f Pa, outdoors %.0f Pa, while the dehumidifier runs", in, out))
 	}
 	if e.active(site.LeakAlarm, "") || e.anyLeak() {
 		if root, ok := e.rootOf(site.LeakAlarm); ok {
@@ -136,6 +147,36 @@ func (e *engine) whyMoreVapour(f *findings, p powerPicture, c site.Condition, at
 	if len(*f) == 0 {
 		f.add(0.2, causeMoistureSource, "no equipment fault shows in the readings")
 	}
+}
+
+// heatFollowed is by which share of its distance to outdoors the temperature of
+// the space has moved since a day ago. So much outdoor air as fills a space with
+// vapour against a dehumidifier brings heat or cold too. ok only where the two
+// were some kelvins apart.
+func (e *engine) heatFollowed() (share float64, ok bool) {
+	var now, then, out []float64
+	for i := range e.pr.airs {
+		tr, _ := e.trackOf(i, site.AirTemp)
+		if tr == nil || len(tr.Least) < 25 {
+			continue
+		}
+		mid := func(back int) float64 {
+			n := len(tr.Least) - 1 - back
+			return float64(tr.Least[n]+tr.Most[n]) / 2
+		}
+		if e.pr.airs[i].outdoors {
+			out = append(out, mid(0))
+		} else {
+			now, then = append(now, mid(0)), append(then, mid(24))
+		}
+	}
+	a, okA := median(now)
+	b, okB := median(then)
+	c, okC := median(out)
+	if gap := c - b; okA && okB && okC && math.Abs(gap) >= 3 && !math.IsInf(a+b+c, 0) && a == a && gap == gap {
+		return (a - b) / gap, true
+	}
+	return 0, false
 }
 
 // insideOutside is the vapour pressure of space and outdoors over the last three

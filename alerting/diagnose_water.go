@@ -196,13 +196,17 @@ func (e *engine) whyUnexplained(f *findings, p pumpPicture, at int64) {
 	figures := fmt.Sprintf("%.0f L in 24 h, the dry-weather norm is %.0f L", e.volumeWithin(at, µsDay), norm)
 	out, freezing := e.outdoorTemp()
 	switch {
-	case freezing && out > 0:
+	case freezing && out > 0 && !(p.restSpread < 0.35) && !e.grewOverDays(at):
+		// Melt water comes by day and rests by night; ground water and pipes do not.
 		f.add(0.6, causeSnowMelt, figures, fmt.Sprintf("outdoors %.1f °C after frost", out))
 		f.add(0.5, causePlumbing, figures)
 	case e.comesAtItsHours(at, norm):
 		f.add(0.75, causeIrrigation, figures, "comes at its hours, with hours of rest between")
 		f.add(0.5, causePlumbing, figures)
-	case p.swelling:
+	case e.firstMorning(at):
+		f.add(0.7, causeIrrigation, figures, "began in the early morning after hours of rest; see whether it ends by itself")
+		f.add(0.6, causePlumbing, figures)
+	case p.swelling || e.grewOverDays(at):
 		f.add(0.75, causeSpring, figures, "rose from day to day, not at once")
 		f.add(0.5, causePlumbing, figures)
 	case p.restSpread < 0.35:
@@ -219,12 +223,44 @@ func (e *engine) whyUnexplained(f *findings, p pumpPicture, at int64) {
 func (e *engine) comesAtItsHours(at int64, normL float64) bool {
 	cs := e.st.Pump.Cycles
 	for i := len(cs) - 1; i > 0; i-- {
-		if cs[i].Start-cs[i-1].End < 8*µsHour {
-			continue
+		if cs[i].Start-cs[i-1].End >= 8*µsHour && e.volumeWithin(cs[i-1].End, 8*µsHour) > normL {
+			return true
 		}
-		return e.volumeWithin(cs[i-1].End, 8*µsHour) > normL
 	}
 	return false
+}
+
+// firstMorning: what runs now began between three and eight in the morning of
+// the house, less than four hours ago and after hours of rest, outside the cold
+// season. Common practice, no source.
+func (e *engine) firstMorning(at int64) bool {
+	cs := e.st.Pump.Cycles
+	i := len(cs) - 1
+	for i > 0 && cs[i].Start-cs[i-1].End < 2*µsHour {
+		i--
+	}
+	if i < 0 || at-cs[i].Start > 4*µsHour {
+		return false
+	}
+	hour := timeAt(cs[i].Start).In(e.pr.zone).Hour()
+	out, freezing := e.outdoorTemp()
+	return hour >= 3 && hour < 8 && !freezing && (out > 8 || out == 0)
+}
+
+// grewOverDays: of the last two days each half brought more than the one before,
+// none of them more than two and a half times as much. Ground water comes so.
+func (e *engine) grewOverDays(at int64) bool {
+	const half = 12 * µsHour
+	last := e.volumeWithin(at-3*half, half)
+	first := last
+	for k := int64(2); k >= 0; k-- {
+		v := e.volumeWithin(at-k*half, half)
+		if last == 0 || v < last || v > 2.5*last {
+			return false
+		}
+		last = v
+	}
+	return last > 1.3*first
 }
 
 // outdoorTemp, and whether the last two days had frost.

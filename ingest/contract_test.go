@@ -173,7 +173,7 @@ func TestContract(t *testing.T) {
 
 func contractCases() []contractCase {
 	var all []contractCase
-	for _, group := range [][]contractCase{humidityCases(), pumpCases(), floatCases(), silenceCases(), spaceCases(), oddCases()} {
+	for _, group := range [][]contractCase{humidityCases(), pumpCases(), floatCases(), silenceCases(), spaceCases(), oddCases(), edgeCases()} {
 		all = append(all, group...)
 	}
 	return all

@@ -16,7 +16,7 @@ var (
 
 // Seeds of development and of the held-out set never meet, and neither do the
 // weather stations and rain series behind them.
-const heldOutSeeds = 3_000_000
+const heldOutSeeds = 5_000_000
 
 // BenchmarkDetection prints recall, delay, false alarms and first causes per
 // scenario and condition, with the property-years behind them. "development"
