@@ -15,7 +15,7 @@ type powerPicture struct {
 	offShare, fullShare float64 // of the last six hours
 	fullDay             float64 // of the last day
 	fanOnly             bool
-	ranLately           bool // its compressor ran and stopped within three hours
+	ranLately           bool // its compressor ran and stopped within these six hours
 	usualW, nowW        float64
 	humidity, setPct    float64
 	dead                bool // its outlet or the house has no power
@@ -42,8 +42,7 @@ func (e *engine) powerPicture(at int64) powerPicture {
 	p.nowW, _ = e.value(e.pr.power)
 	p.offShare = 1 - float64(on)/float64(covered)
 	p.fullShare = float64(full) / float64(max(fullCovered, 1))
-	lately, latelyCovered := s.Full.share(at, 3*µsHour)
-	p.ranLately = lately > 5*µsMinute && lately < latelyCovered && s.Full.current() == within && p.usualW > 0
+	p.ranLately = full > 5*µsMinute && full < fullCovered && s.Full.current() == within && p.usualW > 0
 	p.fullDay = float64(fullDay) / float64(max(dayCovered, 1))
 	p.fanOnly = float64(on)/float64(covered) > 0.8 && p.fullShare < 0.1
 	return p
@@ -81,7 +80,7 @@ func (e *engine) whyNotDrying(f *findings, p powerPicture, c site.Condition) {
 	case p.dead:
 		f.add(0.98, causeDehumidifierPower, "its power is reported lost", above)
 	case p.known && p.ranLately && p.offShare > 0.2 && p.fullShare < 0.7 && p.setPct > 0 && p.humidity > p.setPct+5:
-		f.add(0.9, causeSetPoint, fmt.Sprintf("ran and stopped by itself within the last 3 h although the %s", above))
+		f.add(0.9, causeSetPoint, fmt.Sprintf("ran and stopped by itself within the last 6 h although the %s", above))
 		f.add(0.5, causeDehumidifierStopped, off)
 	case p.known && p.offShare > 0.85 && p.setPct > 0 && p.humidity > p.setPct+5:
 		f.add(0.95, causeDehumidifierStopped, off, above)

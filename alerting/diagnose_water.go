@@ -247,20 +247,14 @@ func (e *engine) firstMorning(at int64) bool {
 	return hour >= 3 && hour < 8 && !freezing && (out > 8 || out == 0)
 }
 
-// grewOverDays: of the last two days each half brought more than the one before,
-// none of them more than two and a half times as much. Ground water comes so.
+// grewOverDays: of the last day and a half each half day brought no less than the
+// one before and at most two and a half times as much. Ground water comes so; a
+// pipe that breaks is called within the first of them.
 func (e *engine) grewOverDays(at int64) bool {
 	const half = 12 * µsHour
-	last := e.volumeWithin(at-3*half, half)
-	first := last
-	for k := int64(2); k >= 0; k-- {
-		v := e.volumeWithin(at-k*half, half)
-		if last == 0 || v < last || v > 2.5*last {
-			return false
-		}
-		last = v
-	}
-	return last > 1.3*first
+	first := e.volumeWithin(at-2*half, half)
+	second, third := e.volumeWithin(at-half, half), e.volumeWithin(at, half)
+	return first > 0 && second >= first && third >= second && second <= 2.5*first && third <= 2.5*second && third > 1.3*first
 }
 
 // outdoorTemp, and whether the last two days had frost.

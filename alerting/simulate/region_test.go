@@ -85,6 +85,42 @@ func callOutsOf(house int, alarms []alerting.Alarm) (out []region.CallOut) {
 			out = append(out, region.CallOut{House: house, ID: a.CallOut, Family: f, At: a.RaisedAt, End: a.ClearedAt})
 		}
 		out[i].Mains = out[i].Mains || a.Condition == "mains-lost"
+		cause := a.Causes[0].Cause // the store's rule for what rain explains
+		out[i].Rain = out[i].Rain || a.Condition == "pump-silent-in-rain" || cause == "inflow-high" || cause == "inflow-over-capacity" || cause == "ground-water"
 	}
 	return out
+}
+
+// A storm fills the basins of forty wet houses of a village faster than their
+// pumps empty them: one event, a storm.
+func TestFortyHousesInOneStormAreOneCallOut(t *testing.T) {
+	t.Parallel()
+	rain := simulate.MeasuredRain(simulate.LaGuardia, 0)
+	from := time.Date(2013, 5, 1, 0, 0, 0, 0, time.UTC)
+	at := heaviest(rain, from, from.AddDate(0, 1, 0)).Add(-time.Hour)
+	start := at.Add(-36 * time.Hour)
+	var places []region.Place
+	var out []region.CallOut
+	wet := 0
+	for i := range 40 {
+		places = append(places, region.Place{Located: true, Lat: 34 + 0.0004*float64(i), Lon: -77.9, Zone: "America/New_York"})
+		home := simulate.Cottage{ID: fmt.Sprintf("s-%d", i), Name: "s", FloorM2: 90, WaterHistory: "flooded", Installed: start.AddDate(0, -2, 0)}
+		cfg := simulate.Config{Property: home.Property(), From: start, NoPayload: true, Weather: simulate.MeasuredWeather(simulate.LaGuardia, 0),
+			Rain: rain, Faults: []simulate.Fault{{Kind: simulate.InflowSurge, From: at, Size: 60}}}
+		s := simulate.NewSpace(cfg, uint64(500+i))
+		rc := newReceiver(s.Property())
+		s.Advance(at.Add(24*time.Hour), rc.take)
+		if err := rc.replay(); err != nil {
+			t.Fatal(err)
+		}
+		mine := callOutsOf(i, rc.r.Alarms())
+		if len(mine) > 0 {
+			wet++
+		}
+		out = append(out, mine...)
+	}
+	got := region.Join(region.NewFleet(places), out, map[region.Family]float64{region.Water: 1.0 / 8766})
+	if wet < 30 || len(got) != 1 || got[0].Kind != region.Storm || got[0].Houses != wet {
+		t.Errorf("%d houses with water, %d call-outs: %+v", wet, len(out), got)
+	}
 }
