@@ -88,6 +88,10 @@ type server struct {
 	live     *live.Hub
 
 	sources, principals, signIns *throttle
+
+	// bind is the function of that name; a test of the database's own bounds
+	// lets the checks before it know of wider ones.
+	bind func(ctx context.Context, p view.Principal, source string) context.Context
 }
 
 const (
@@ -104,7 +108,7 @@ func New(o Options) http.Handler {
 }
 
 func newServer(o Options) *server {
-	s := &server{Options: o.withDefaults(), document: mustDocument()}
+	s := &server{Options: o.withDefaults(), document: mustDocument(), bind: bind}
 	s.sources = newThrottle(s.Limits.PerSource, s.Limits.BurstSource, s.Now)
 	s.principals = newThrottle(s.Limits.PerPrincipal, s.Limits.BurstPrincipal, s.Now)
 	s.signIns = newThrottle(s.Limits.SignIns, s.Limits.BurstSignIn, s.Now)

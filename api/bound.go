@@ -18,7 +18,7 @@ type OpenID = signin.OpenID
 func (s *server) pageAccess() pages.Access {
 	return pages.Access{
 		Bind: func(ctx context.Context, p view.Principal, source string) context.Context {
-			return context.WithValue(bind(ctx, p, source), principalKey{}, p)
+			return context.WithValue(s.bind(ctx, p, source), principalKey{}, p)
 		},
 		Source: func(r *http.Request) string { return source(r) },
 		Allow:  s.signIns.allow,

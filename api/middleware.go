@@ -66,7 +66,7 @@ func (s *server) may(a view.Action) func(http.Handler) http.Handler {
 				slow(w, wait)
 				return
 			}
-			r = r.WithContext(context.WithValue(bind(r.Context(), p, source(r)), principalKey{}, p))
+			r = r.WithContext(context.WithValue(s.bind(r.Context(), p, source(r)), principalKey{}, p))
 			if !p.May(a) {
 				s.noteRefused(r)
 				writeProblem(w, http.StatusForbidden, "a token of role %s%s may not do this", p.Role, narrowed(p))

@@ -6,6 +6,7 @@ import (
 	"io"
 	"log/slog"
 	"net/http"
+	"sync"
 	"time"
 
 	"github.com/prometheus/client_golang/prometheus"
@@ -43,19 +44,17 @@ const readyTimeout = 3 * time.Second
 func (s *server) ready(w http.ResponseWriter, r *http.Request) {
 	ctx, cancel := context.WithTimeout(r.Context(), readyTimeout)
 	defer cancel()
-	out := readiness{Ready: true}
-	for _, c := range s.checks() {
-		err := c.run(ctx)
-		done := check{Name: c.name, OK: err == nil}
-		if err != nil {
-			done.Detail, out.Ready = err.Error(), false
-			// The reason may name hosts and users, which are nobody's business here.
-			if c.private {
-				s.Logger.WarnContext(ctx, "not ready", "check", c.name, "error", err)
-				done.Detail = "does not answer; the log of the service has the reason"
-			}
-		}
-		out.Checks = append(out.Checks, done)
+	checks := s.checks()
+	out := readiness{Ready: true, Checks: make([]check, len(checks))}
+	// All at once: each has the whole time, and what is slow does not make those
+	// after it look broken.
+	var running sync.WaitGroup
+	for i, c := range checks {
+		running.Go(func() { out.Checks[i] = s.judge(ctx, c) })
+	}
+	running.Wait()
+	for _, c := range out.Checks {
+		out.Ready = out.Ready && c.OK
 	}
 	status := http.StatusOK
 	if !out.Ready {
@@ -63,6 +62,21 @@ func (s *server) ready(w http.ResponseWriter, r *http.Request) {
 	}
 	w.Header().Set("Cache-Control", "no-store")
 	s.writeJSON(w, r, status, out)
+}
+
+func (s *server) judge(ctx context.Context, c namedCheck) check {
+	err := c.run(ctx)
+	done := check{Name: c.name, OK: err == nil}
+	if err == nil {
+		return done
+	}
+	done.Detail = err.Error()
+	// The reason may name hosts and users, which are nobody's business here.
+	if c.private {
+		s.Logger.WarnContext(ctx, "not ready", "check", c.name, "error", err)
+		done.Detail = "does not answer; the log of the service has the reason"
+	}
+	return done
 }
 
 type namedCheck struct {
@@ -94,9 +108,12 @@ func (s *server) migrated(ctx context.Context) error {
 func (s *server) evaluated(ctx context.Context) error {
 	lag, err := s.Source.EvaluationLag(ctx)
 	switch {
+	case err != nil && ctx.Err() != nil:
+		s.Logger.WarnContext(ctx, "not ready", "check", "evaluation", "error", err)
+		return fmt.Errorf("lag is not known: the database did not say within %s", readyTimeout)
 	case err != nil:
 		s.Logger.WarnContext(ctx, "not ready", "check", "evaluation", "error", err)
-		return fmt.Errorf("lag is not known")
+		return fmt.Errorf("lag is not known; the log of the service has the reason")
 	case lag > s.MaxLag:
 		return fmt.Errorf("readings wait for %s, more than %s", lag.Round(time.Second), s.MaxLag)
 	}
