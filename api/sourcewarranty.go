@@ -54,9 +54,16 @@ type inputBuilder struct {
 }
 
 func (b *inputBuilder) days() error {
+	sealed, err := b.source.store.SealedDays(b.ctx, b.in.Property, b.in.From, b.in.To)
+	if err != nil {
+		return err
+	}
 	for d := b.in.From; d.Before(b.in.To); d = d.AddDays(1) {
-		end := d.AddDays(1).In(b.zone)
-		b.in.Days = append(b.in.Days, warranty.Day{Date: d, Witnessed: end.Add(store.DefaultSealDelay).UnixMicro()})
+		day := warranty.Day{Date: d, Witnessed: d.AddDays(1).In(b.zone).Add(b.source.store.SealDelay()).UnixMicro()}
+		if len(sealed) > 0 && sealed[0] == d {
+			day.Sealed, sealed = true, sealed[1:]
+		}
+		b.in.Days = append(b.in.Days, day)
 	}
 	return nil
 }

@@ -29,6 +29,9 @@ type Options struct {
 	// regional events: opened, grown, ended, merged, dissolved. Its error undoes
 	// them, and they are found again.
 	InRegion func(ctx context.Context, tx pgx.Tx, changes []RegionalChange) error
+	// SealDelay is how long after the end of a local day it is sealed, and what
+	// was received until then is proof; default DefaultSealDelay.
+	SealDelay time.Duration
 	// Log receives what goes on behind the scenes; default slog.Default().
 	Log *slog.Logger
 }
@@ -45,6 +48,9 @@ func (o *Options) setDefaults() {
 	}
 	if o.Instance == "" {
 		o.Instance = "underkeep"
+	}
+	if o.SealDelay == 0 {
+		o.SealDelay = DefaultSealDelay
 	}
 	if o.Log == nil {
 		o.Log = slog.Default()

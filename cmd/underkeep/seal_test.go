@@ -3,6 +3,7 @@ package main
 import (
 	"bytes"
 	"context"
+	"encoding/json"
 	"net/http"
 	"net/http/httptest"
 	"os"
@@ -46,7 +47,7 @@ func newLogRig(t *testing.T) *logRig {
 		return st.Migrate(ctx)
 	})
 	var err error
-	if g.store, err = store.Open(t.Context(), g.url, store.Options{}); err != nil {
+	if g.store, err = store.Open(t.Context(), g.url, store.Options{SealDelay: time.Hour}); err != nil {
 		t.Fatal(err)
 	}
 	t.Cleanup(g.store.Close)
@@ -155,6 +156,60 @@ func TestSealVerifyWitness(t *testing.T) {
 	if _, err := os.Stat(keep + ".conflict"); err != nil {
 		t.Error("the other signed checkpoint is not kept:", err)
 	}
+}
+
+// TestClaimFromServiceToVerify is the way of a claim: the warranty desk asks the
+// service for the verdict and the bundle, and whoever has only the bundle and a
+// key comes to the same verdict. A verdict that was touched up is caught.
+func TestClaimFromServiceToVerify(t *testing.T) {
+	t.Parallel()
+	g := newLogRig(t)
+	g.measure(4, 55)
+	want(t, g.run(exitOK, "seal"), "sealed ")
+	key := g.file("key.txt", g.get("/v1/evidence/key"))
+	token, err := g.store.CreateToken(t.Context(), store.NewToken{Name: "desk", Role: store.RoleWarranty, By: "test"})
+	if err != nil {
+		t.Fatal(err)
+	}
+	today := site.DateOf(time.Now().UTC())
+	period := "?from=" + today.AddDays(-5).String() + "&to=" + today.AddDays(-2).String()
+	var verdict struct {
+		Verdict      string   `json:"verdict"`
+		UnsealedDays []string `json:"unsealed_days"`
+	}
+	if err := json.Unmarshal([]byte(g.ask(token, "/v1/properties/heron-07/conditions"+period)), &verdict); err != nil {
+		t.Fatal(err)
+	}
+	if verdict.Verdict != "not-proven" || len(verdict.UnsealedDays) != 0 {
+		t.Errorf("three sealed days with a reading a day: %+v", verdict)
+	}
+	bundle := g.ask(token, "/v1/properties/heron-07/evidence"+period)
+	want(t, g.run(exitOK, "verify", g.file("claim.zip", bundle), "--key", key), "heron-07", "verdict: ", "not-proven")
+	touched := strings.Replace(bundle, "not-proven", "not-prove!", 1)
+	if touched == bundle {
+		t.Fatal("the bundle has no verdict in it")
+	}
+	want(t, g.run(exitNo, "verify", g.file("touched.zip", touched), "--key", key), "does not verify")
+}
+
+// ask the API as the holder of a token.
+func (g *logRig) ask(token, path string) string {
+	g.t.Helper()
+	r, err := http.NewRequestWithContext(g.t.Context(), http.MethodGet, g.web+path, nil)
+	if err != nil {
+		g.t.Fatal(err)
+	}
+	r.Header.Set("Authorization", "Bearer "+token)
+	res, err := http.DefaultClient.Do(r)
+	if err != nil {
+		g.t.Fatal(err)
+	}
+	defer res.Body.Close()
+	var body bytes.Buffer
+	if _, err := body.ReadFrom(res.Body); err != nil || res.StatusCode != 200 {
+		g.t.Fatal(path, res.Status, err, body.String())
+	}
+	return body.String()
 }
 
 func (g *logRig) bundle() string {

@@ -89,7 +89,7 @@ func (s *service) startStore(ctx context.Context) error {
 		}
 	})
 	s.planner = &notify.Planner{Now: time.Now}
-	if s.store, err = store.Open(ctx, url, store.Options{Instance: s.cfg.instance, Log: s.log.With("part", "store"), InEvaluation: s.planner.InEvaluation, EvaluationConns: evaluators + deliverers}); err != nil {
+	if s.store, err = store.Open(ctx, url, store.Options{Instance: s.cfg.instance, Log: s.log.With("part", "store"), InEvaluation: s.planner.InEvaluation, EvaluationConns: evaluators + deliverers, SealDelay: s.cfg.evidence.delay}); err != nil {
 		return err
 	}
 	s.planner.Store = s.store
