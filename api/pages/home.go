@@ -30,6 +30,7 @@ type homePage struct {
 	Contact   string
 	Checked   string
 	Shared    []string // what it has in common with other houses
+	Month     lastMonth
 	Otherwise bool     // the house is all right and nothing is to be done
 }
 
@@ -77,6 +78,10 @@ func (p *pages) home(w http.ResponseWriter, r *http.Request) {
 		}
 	}
 	if page.Shared, err = p.sharedWords(r, prop); err != nil {
+		p.fail(w, r, err)
+		return
+	}
+	if page.Month, err = p.lastMonthOf(r.Context(), prop, who.Principal); err != nil {
 		p.fail(w, r, err)
 		return
 	}

@@ -199,7 +199,9 @@ func TestOwnerReadsOneSentence(t *testing.T) {
 		t.Fatalf("an owner of one house is led to %q", to)
 	}
 	body := b.page("/home/heron-07")
-	b.expect(body, "The air under your house has been too humid for hours.", "needs a visit", "What to do:", "Caution.", "Dune Road Office")
+	b.expect(body, "The air under your house has been too humid for hours.", "needs a visit", "What to do:", "Caution.", "Dune Road Office",
+		"The last 30 days", "hours we have no figures", "storms brought", "the pump ran", "It was over after 4 hours. Seen by Lee Marsh.", "Who was there", "Filter changed",
+		`href="/properties/heron-07/conditions"`)
 	for _, jargon := range []string{"humidity-high", "unacknowledged", "dew point", "%RH"} {
 		if strings.Contains(body, jargon) {
 			t.Errorf("an owner reads %q", jargon)
