@@ -8,6 +8,7 @@ import (
 	"maps"
 	"slices"
 	"strings"
+	"sync"
 	"sync/atomic"
 	"time"
 
@@ -20,6 +21,7 @@ import (
 type storeSource struct {
 	store    *store.Store
 	now      func() time.Time
+	busy     sync.Mutex  // held by a rehearsal
 	migrated atomic.Bool // seen without pending migrations; they never come back
 }
 
@@ -203,12 +205,8 @@ func (s *storeSource) FleetCounts(ctx context.Context, scope view.Scope) (view.C
 // Register implements view.Fleet.
 func (s *storeSource) Register(ctx context.Context, file []byte, by string) (view.Property, bool, error) {
 	desc, err := site.ParseProperty(file, "property file")
-	var problems *site.FileError
-	if errors.As(err, &problems) {
-		return view.Property{}, false, fileErrors(problems)
-	}
 	if err != nil {
-		return view.Property{}, false, err
+		return view.Property{}, false, view.FileErrorsOf(err)
 	}
 	done, err := s.store.Register(ctx, file, desc, by)
 	if err != nil {
@@ -216,17 +214,6 @@ func (s *storeSource) Register(ctx context.Context, file []byte, by string) (vie
 	}
 	p, err := s.Property(ctx, view.Scope{All: true}, done.Property)
 	return p, done.Created, err
-}
-
-func fileErrors(problems *site.FileError) view.FileErrors {
-	var out view.FileErrors
-	for _, p := range problems.Problems {
-		out = append(out, view.FileError{Line: p.Line, Field: p.Field, Problem: p.Message})
-	}
-	if problems.More > 0 {
-		out = append(out, view.FileError{Problem: fmt.Sprintf("and %d more problems", problems.More)})
-	}
-	return out
 }
 
 // Gateways implements view.Fleet.

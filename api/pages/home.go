@@ -31,7 +31,7 @@ type homePage struct {
 	Checked   string
 	Shared    []string // what it has in common with other houses
 	Month     lastMonth
-	Otherwise bool     // the house is all right and nothing is to be done
+	Otherwise bool // the house is all right and nothing is to be done
 }
 
 func (p *pages) homes(w http.ResponseWriter, r *http.Request) {

@@ -99,6 +99,10 @@ func Mount(r chi.Router, o Options) {
 		r.With(p.signedIn).Get("/properties/{id}/readings.csv", p.readings)
 	})
 	r.Group(func(r chi.Router) {
+		r.Use(policyFor(settingsBody), middleware.Compress(5, "text/html"), origin.Handler, deadlineOf(rehearsalTime+5*time.Second), p.signedIn)
+		p.settingsRoutes(r)
+	})
+	r.Group(func(r chi.Router) {
 		r.Use(policy, middleware.Compress(5, "text/html", "text/css", "text/javascript", "image/svg+xml"), origin.Handler, deadlineOf(15*time.Second))
 		r.Get("/static/{version}/{name}", p.static)
 		p.signInRoutes(r)
@@ -176,6 +180,7 @@ type frame struct {
 	Who     string
 	Owner   bool
 	Manager bool   // sees who was written to
+	Sets    bool   // changes settings
 	Form    string // proves that a form came from here
 	Path    string // where to come back to
 	Refresh bool   // the script may bring the page up to date
@@ -184,7 +189,7 @@ type frame struct {
 
 func (p *pages) frame(r *http.Request, title string) frame {
 	v := visitOf(r)
-	f := frame{Title: title, Who: v.Name, Owner: v.Role == view.OwnerRole, Manager: v.May(view.ReadDeliveries), Path: r.URL.RequestURI(), Refresh: true}
+	f := frame{Title: title, Who: v.Name, Owner: v.Role == view.OwnerRole, Manager: v.May(view.ReadDeliveries), Sets: v.May(view.WriteFleet), Path: r.URL.RequestURI(), Refresh: true}
 	if v.secret != "" {
 		f.Form = p.sessions.formKey(v.secret)
 	}

@@ -344,7 +344,8 @@ func TestPolicyHasNoExceptions(t *testing.T) {
 	t.Parallel()
 	b := signedIn(t, viewtest.ManagerToken)
 	inline := regexp.MustCompile(`(?i)\sstyle=|\son[a-z]+=|<style|<script(?:\s*>|\s[^>]*[^c]="?>)|javascript:`)
-	for _, path := range []string{"/today", "/properties/heron-07?span=month", "/home/heron-07", "/nowhere-at-all"} {
+	for _, path := range []string{"/today", "/properties/heron-07?span=month", "/home/heron-07", "/nowhere-at-all",
+		"/settings", "/settings/properties", "/settings/properties/heron-07", "/settings/properties/heron-07/limits", "/settings/quarantine/2"} {
 		res := b.send("GET", path, nil)
 		policy := res.Header.Get("Content-Security-Policy")
 		if strings.Contains(policy, "unsafe") || strings.Contains(policy, "*") || !strings.Contains(policy, "default-src 'none'") {
@@ -365,7 +366,8 @@ func TestWeight(t *testing.T) {
 	for _, m := range regexp.MustCompile(`/static/[^"]+`).FindAllString(b.page("/today"), -1) {
 		static += len(b.page(m))
 	}
-	for _, path := range []string{"/today", "/properties/heron-07", "/properties/heron-07?span=week", "/properties/heron-07?span=month", "/properties/heron-07?span=year", "/properties/heron-07?span=all", "/home/heron-07"} {
+	for _, path := range []string{"/today", "/properties/heron-07", "/properties/heron-07?span=week", "/properties/heron-07?span=month", "/properties/heron-07?span=year", "/properties/heron-07?span=all", "/home/heron-07",
+		"/settings/properties", "/settings/properties/heron-07", "/settings/properties/heron-07/limits", "/settings/quarantine"} {
 		plain := len(b.page(path)) + static
 		zipped, err := gzip.NewReader(b.send("GET", path, nil, "Accept-Encoding", "gzip").Body)
 		if err != nil {

@@ -26,6 +26,7 @@ type Source interface {
 	WeatherSource
 	QuarantineList
 	Conditions
+	Settings
 	Evidence
 	Deliveries
 	Health
