@@ -87,7 +87,7 @@ func TestTheCheckerSees(t *testing.T) {
 
 // pagesOf lists every page by who reads it.
 var pagesOf = map[string][]string{
-	viewtest.ManagerToken:  {"/today", "/today?area=North+Spit", "/properties/heron-07", "/properties/heron-07?span=month", "/properties/tern-12", "/properties/nowhere",
+	viewtest.ManagerToken: {"/today", "/today?area=North+Spit", "/properties/heron-07", "/properties/heron-07?span=month", "/properties/tern-12", "/properties/nowhere",
 		"/settings", "/settings/properties", "/settings/properties/new", "/settings/properties/heron-07", "/settings/properties/heron-07/limits",
 		"/settings/properties/heron-07/limits/humidity-high", "/settings/properties/heron-07/limits/humidity-high?days=30&above=76+%25RH&high_above=80+%25RH",
 		"/settings/properties/heron-07/limits/humidity-high?days=30&above=blue", "/settings/quarantine", "/settings/quarantine?all=1", "/settings/quarantine/2"},

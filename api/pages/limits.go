@@ -76,6 +76,7 @@ func conditionOf(prop view.Property, c site.Condition) conditionShown {
 type limitsOfPage struct {
 	frame
 	ID, PropertyName string
+	Title            string
 	conditionShown
 	Wrong      []string // what no field is to blame for
 	Days       int
@@ -139,7 +140,7 @@ func (p *pages) limitsForm(r *http.Request) (view.Property, *limitsOfPage, error
 		return prop, nil, view.ErrNotFound
 	}
 	shown := conditionOf(prop, c)
-	page := &limitsOfPage{frame: p.still(r, shown.Title), ID: prop.ID, PropertyName: prop.Name, conditionShown: shown, Days: 30, Choices: rehearsalDays}
+	page := &limitsOfPage{frame: p.still(r, shown.Title), ID: prop.ID, PropertyName: prop.Name, Title: shown.Title, conditionShown: shown, Days: 30, Choices: rehearsalDays}
 	return prop, page, nil
 }
 
