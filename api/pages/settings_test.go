@@ -9,6 +9,7 @@ import (
 	"testing"
 
 	"github.com/chromedp/chromedp"
+	"github.com/chromedp/chromedp/kb"
 
 	"underkeep/api/viewtest"
 	"underkeep/store/site"
@@ -128,7 +129,7 @@ func (b *tab) changeALimit(scripts bool) {
 		chromedp.Focus(chromedp.CSS(`a[href="/settings/properties/heron-07/limits/humidity-high"]`)), chromedp.KeyEvent(enter),
 		chromedp.WaitVisible(field),
 	)
-	clear := strings.Repeat("\b", 12)
+	clear := kb.End + strings.Repeat(kb.Backspace, 12)
 	b.do(chromedp.SendKeys(field, clear+"76 %RH"), chromedp.SendKeys(chromedp.CSS("#l-high_above"), clear+"80 %RH"+enter), chromedp.WaitVisible(chromedp.CSS("#r-h")))
 	if scripts {
 		b.fits("the rehearsal")
