@@ -101,37 +101,53 @@ func inForce(sets []view.TermsVersion, assigned []view.TermsAssignment) ([]warra
 var judged = []site.Quantity{site.RH, site.AirTemp, site.SurfaceTemp, site.WoodMoisture, site.Mains}
 
 func (b *inputBuilder) readings() error {
-	for _, v := range b.in.Versions {
-		for _, pt := range v.Property.Points {
-			for _, q := range judged {
-				key := pt.ID + "/" + q.String()
-				if pt.Outdoors || !pt.Has(q) || slices.ContainsFunc(b.in.Series, func(s warranty.Series) bool { return s.Point+"/"+s.Quantity.String() == key }) {
-					continue
-				}
-				s, err := b.series(pt.ID, q)
-				if err != nil {
-					return err
-				}
-				b.in.Series = append(b.in.Series, s)
-			}
+	order, quantities := b.judgedPoints()
+	for _, point := range order {
+		if err := b.point(point, quantities[point]); err != nil {
+			return err
 		}
 	}
 	return nil
 }
 
-// series is one column of the period. A series that has no number yet has no
-// readings.
-func (b *inputBuilder) series(point string, q site.Quantity) (warranty.Series, error) {
-	var c warranty.Chunk
-	ask := store.ReadingQuery{Property: b.in.Property, Point: point, Quantity: q, From: b.from, To: b.to}
-	err := b.source.store.EachReading(b.ctx, ask, func(m store.Sample) error {
-		c.At, c.Received, c.Values = append(c.At, m.At.UnixMicro()), append(c.Received, m.Received.UnixMicro()), append(c.Values, m.Value)
-		return nil
-	})
-	if errors.Is(err, store.ErrNotFound) {
-		err = nil
+// judgedPoints are the points of all versions in their order, each with the
+// quantities that are judged there.
+func (b *inputBuilder) judgedPoints() (order []string, quantities map[string][]site.Quantity) {
+	quantities = map[string][]site.Quantity{}
+	for _, v := range b.in.Versions {
+		for _, pt := range v.Property.Points {
+			for _, q := range judged {
+				if pt.Outdoors || !pt.Has(q) || slices.Contains(quantities[pt.ID], q) {
+					continue
+				}
+				if len(quantities[pt.ID]) == 0 {
+					order = append(order, pt.ID)
+				}
+				quantities[pt.ID] = append(quantities[pt.ID], q)
+			}
+		}
 	}
-	return warranty.Series{Point: point, Quantity: q, Chunks: []warranty.Chunk{c}}, err
+	return order, quantities
+}
+
+// point brings the columns of a point. A series that has no number yet has no
+// readings.
+func (b *inputBuilder) point(point string, quantities []site.Quantity) error {
+	ask := store.ColumnQuery{Property: b.in.Property, Point: point, Quantities: quantities, From: b.from, To: b.to, Receipts: true}
+	columns, err := b.source.store.Columns(b.ctx, ask)
+	if err != nil && !errors.Is(err, store.ErrNotFound) {
+		return err
+	}
+	for i, q := range quantities {
+		s := warranty.Series{Point: point, Quantity: q}
+		if columns != nil {
+			for _, c := range columns[i] {
+				s.Chunks = append(s.Chunks, warranty.Chunk(c))
+			}
+		}
+		b.in.Series = append(b.in.Series, s)
+	}
+	return nil
 }
 
 func (b *inputBuilder) alarms() error {

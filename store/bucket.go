@@ -3,9 +3,12 @@ package store
 import (
 	"context"
 	"fmt"
+	"math"
 	"time"
 
 	"github.com/jackc/pgx/v5"
+
+	"underkeep/store/site"
 )
 
 // Bucket sums up the readings of one series in [At, At+width), in the stored
@@ -33,13 +36,14 @@ func (s *Store) Buckets(ctx context.Context, q ReadingQuery, width time.Duration
 	if err != nil {
 		return nil, err
 	}
-	var sealed []Bucket
-	_, err = s.eachSealed(ctx, p, series, ReadingQuery{Property: q.Property, Point: q.Point, Quantity: q.Quantity, From: q.From, To: q.To}, rawFrom, func(m Sample) error {
-		sealed = addToBuckets(sealed, q.From, width, m)
-		return nil
-	})
+	ask := ColumnQuery{Property: q.Property, Point: q.Point, Quantities: []site.Quantity{q.Quantity}, From: q.From, To: q.To}
+	columns, err := s.sealedColumns(ctx, p, []int16{series}, ask, rawFrom)
 	if err != nil {
-		return nil, err
+		return nil, fmt.Errorf("sum up %s/%s of %s: %w", q.Point, q.Quantity, q.Property, err)
+	}
+	var sealed []Bucket
+	for _, c := range columns[0] {
+		sealed = addToBuckets(sealed, q.From, width, c)
 	}
 	rows, err := s.api.Query(ctx, `SELECT date_bin($5, at, $3) AS bucket, min(value), avg(value), max(value), sum(value), count(*)
 		FROM readings WHERE property_id = $1 AND series_id = $2 AND at >= $3 AND at < $4 AND at >= $6
@@ -58,18 +62,28 @@ func (s *Store) Buckets(ctx context.Context, q ReadingQuery, width time.Duration
 	return joinBuckets(sealed, out), nil
 }
 
-// addToBuckets takes a reading, in the order of time, into buckets aligned to
-// from.
-func addToBuckets(out []Bucket, from time.Time, width time.Duration, m Sample) []Bucket {
-	at := from.Add(m.At.Sub(from).Truncate(width)).UTC()
-	if n := len(out); n == 0 || !out[n-1].At.Equal(at) {
-		out = append(out, Bucket{At: at, Low: m.Value, High: m.Value})
+// addToBuckets takes a column into buckets aligned to from.
+func addToBuckets(out []Bucket, from time.Time, width time.Duration, c Column) []Bucket {
+	start, step := from.UnixMicro(), width.Microseconds()
+	end := int64(math.MinInt64) // of the last bucket
+	for row, at := range c.At {
+		v := c.Values[row]
+		if math.IsNaN(v) {
+			continue
+		}
+		if at >= end {
+			begin := at - (at-start)%step
+			end = begin + step
+			out = append(out, Bucket{At: time.UnixMicro(begin).UTC(), Low: v, High: v})
+		}
+		b := &out[len(out)-1]
+		b.Low, b.High = min(b.Low, v), max(b.High, v)
+		b.Sum += v
+		b.Count++
 	}
-	b := &out[len(out)-1]
-	b.Low, b.High = min(b.Low, m.Value), max(b.High, m.Value)
-	b.Sum += m.Value
-	b.Count++
-	b.Mean = b.Sum / float64(b.Count)
+	for i := range out {
+		out[i].Mean = out[i].Sum / float64(out[i].Count)
+	}
 	return out
 }
 

@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"errors"
 	"fmt"
+	"math"
 	"math/rand/v2"
 	"os"
 	"path/filepath"
@@ -182,6 +183,11 @@ func answers(t *testing.T, s *Store, property string, days int) string {
 			fmt.Fprintf(&out, "%s %.9g %.9g %.9g %.9g %d\n", x.At, x.Low, x.Mean, x.High, x.Sum, x.Count)
 		}
 	}
+	for _, from := range []time.Time{{}, sealFrom.Add(10 * time.Hour)} {
+		for _, to := range []time.Time{{}, end.Add(-30 * time.Hour)} {
+			fmt.Fprintln(&out, columnsAsSamples(t, s, ColumnQuery{Property: property, Point: "north-bay", Quantities: []site.Quantity{site.AirTemp, site.RH, site.Leak}, From: from, To: to}))
+		}
+	}
 	err := s.EachMessage(t.Context(), property, sealFrom, end, func(m alerting.Message) error {
 		fmt.Fprintln(&out, m.Received, m.Contact, m.Readings)
 		return nil
@@ -195,6 +201,59 @@ func answers(t *testing.T, s *Store, property string, days int) string {
 	}
 	fmt.Fprintln(&out, d.Latest)
 	return out.String()
+}
+
+// columnsAsSamples asks for columns with and without receipts, holds them
+// against the readings one by one, and says how many there are.
+func columnsAsSamples(t *testing.T, s *Store, q ColumnQuery) []int {
+	t.Helper()
+	bare, err := s.Columns(t.Context(), q)
+	if err != nil {
+		t.Fatal(err)
+	}
+	q.Receipts = true
+	full, err := s.Columns(t.Context(), q)
+	if err != nil {
+		t.Fatal(err)
+	}
+	var counts []int
+	for i, quantity := range q.Quantities {
+		want, err := s.Readings(t.Context(), ReadingQuery{Property: q.Property, Point: q.Point, Quantity: quantity, From: q.From, To: q.To})
+		if err != nil && !errors.Is(err, ErrNotFound) {
+			t.Fatal(err)
+		}
+		for k := range want {
+			want[k].AtReceipt = false
+		}
+		if diff := cmp.Diff(want, samplesOf(full[i])); diff != "" {
+			t.Errorf("%s from %s to %s: columns differ (-readings +columns):\n%.2000s", quantity, q.From, q.To, diff)
+		}
+		for k := range want {
+			want[k].Received = time.Time{}
+		}
+		if diff := cmp.Diff(want, samplesOf(bare[i])); diff != "" {
+			t.Errorf("%s without receipts (-readings +columns):\n%.2000s", quantity, diff)
+		}
+		counts = append(counts, len(want))
+	}
+	return counts
+}
+
+func samplesOf(columns []Column) []Sample {
+	var out []Sample
+	for _, c := range columns {
+		for row, at := range c.At {
+			if math.IsNaN(c.Values[row]) {
+				continue
+			}
+			m := Sample{At: time.UnixMicro(at).UTC(), Value: c.Values[row]}
+			if c.Received != nil {
+				m.Received = time.UnixMicro(c.Received[row]).UTC()
+			}
+			out = append(out, m)
+		}
+	}
+	return out
 }
 
 // dropAll seals and gives up every raw row of a closed month.
@@ -269,6 +328,7 @@ func TestRedeliveryBelowTheHorizon(t *testing.T) {
 		if err != nil || len(found) != 1 || found[0].Value != 61 {
 			t.Errorf("%s it reads %v, %v", when, found, err)
 		}
+		columnsAsSamples(t, s.Store, ColumnQuery{Property: "heron-07", Point: "north-bay", Quantities: []site.Quantity{site.RH, site.AirTemp}})
 	}
 	reads("before it is amended")
 	evaluateAll(t, s.Store, time.Now())

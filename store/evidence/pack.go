@@ -220,33 +220,28 @@ func UnpackQuantity(data []byte, from int64, q site.Quantity) (*Block, error) {
 
 func unpackBlock(data []byte, from int64, want func(site.Quantity) bool) (*Block, error) {
 	u := &unpacker{in: data}
-	if u.byte() != blockVersion {
-		return nil, errPacked
+	n, marked, quantities := u.head()
+	if u.err != nil {
+		return nil, u.err
 	}
-	marked := u.byte()
-	n := u.uvarint()
-	// Constant columns take no bytes a row, so the length of data bounds nothing.
-	if marked > 1 || n == 0 || n > maxRows {
-		return nil, errPacked
-	}
-	quantities := u.bytes(uint64(u.byte()))
 	b := &Block{At: make([]int64, n), Received: make([]int64, n)}
 	u.times(b.At, from)
 	u.times(b.Received, 0)
 	for i, at := range b.At {
 		b.Received[i] += at
 	}
-	if marked == 1 {
-		b.AtReceipt = bitmap(u.bytes((n+7)/8), int(n))
+	if marked {
+		b.AtReceipt = bitmap(u.bytes(uint64(n+7)/8), n)
 	}
 	scratch := make([]int64, n)
 	for _, q := range quantities {
-		if q := site.Quantity(q); want(q) {
-			b.Quantities = append(b.Quantities, q)
-			b.Values = append(b.Values, u.values(int(n), scratch, false))
-		} else {
-			u.values(int(n), scratch, true)
+		if !want(site.Quantity(q)) {
+			u.values(nil, n, nil)
+			continue
 		}
+		values := make([]float64, n)
+		u.values(values, n, scratch)
+		b.Quantities, b.Values = append(b.Quantities, site.Quantity(q)), append(b.Values, values)
 	}
 	if u.err == nil && len(u.in) > 0 {
 		u.fail()
@@ -273,74 +268,6 @@ func bitmap(packed []byte, n int) []bool {
 	out := make([]bool, n)
 	for i := range out {
 		out[i] = packed[i/8]>>(i%8)&1 == 1
-	}
-	return out
-}
-
-// values is one column of n rows; skip only moves behind it.
-func (u *unpacker) values(n int, scratch []int64, skip bool) []float64 {
-	head := u.byte()
-	have := n
-	var present []bool
-	if head&valuesHoles != 0 {
-		present = bitmap(u.bytes(uint64(n+7)/8), n)
-		have = 0
-		for _, p := range present {
-			have += int(boolByte(p))
-		}
-	}
-	if u.err != nil || have == 0 {
-		u.fail()
-		return nil
-	}
-	var out []float64
-	if !skip {
-		out = make([]float64, have, n)
-	}
-	if head&valuesBits != 0 {
-		raw := u.bytes(8 * uint64(have))
-		for i := range out {
-			if raw != nil {
-				out[i] = math.Float64frombits(binary.LittleEndian.Uint64(raw[8*i:]))
-			}
-		}
-	} else {
-		u.decimals(out, scratch[:have], head&0x3f)
-	}
-	if present == nil || out == nil {
-		return out
-	}
-	return spread(out, present)
-}
-
-func (u *unpacker) decimals(out []float64, scratch []int64, head byte) {
-	scale, multiplier := int(head&15), int(head>>4)
-	if scale > maxScale || multiplier >= len(multipliers) {
-		u.fail()
-		return
-	}
-	if out == nil {
-		u.column(nil)
-		return
-	}
-	u.column(scratch)
-	unit, by := powersOfTen[scale], multipliers[multiplier]
-	for i, v := range scratch {
-		out[i] = float64(v) / unit * by
-	}
-}
-
-// spread puts the values into the rows that have one.
-func spread(values []float64, present []bool) []float64 {
-	out := values[:len(present)]
-	from := len(values) - 1
-	for i := len(present) - 1; i >= 0; i-- {
-		if present[i] {
-			out[i] = values[from]
-			from--
-		} else {
-			out[i] = math.NaN()
-		}
 	}
 	return out
 }
