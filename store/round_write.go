@@ -167,6 +167,7 @@ func (r *round) queueAlarms(ctx context.Context, tx pgx.Tx, q *pgx.Batch) ([]Ala
 	for _, e := range entries {
 		q.Queue(journalSQL, e.args()...)
 	}
+	queueLateEntries(q, entries, r.now)
 	return out, nil
 }
 

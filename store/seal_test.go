@@ -14,6 +14,7 @@ import (
 	"time"
 
 	"github.com/google/go-cmp/cmp"
+	"github.com/jackc/pgx/v5"
 
 	"underkeep/alerting"
 	"underkeep/store/evidence"
@@ -388,6 +389,103 @@ func TestLateWhileHot(t *testing.T) {
 	if diff := cmp.Diff(want, kinds); diff != "" {
 		t.Error(diff)
 	}
+}
+
+// TestLateJournalIsAmended: changes of alarms that are written under the time of
+// a sealed day get into an unwitnessed amendment, once, whoever made them; what
+// was told already is not told again.
+func TestLateJournalIsAmended(t *testing.T) {
+	t.Parallel()
+	s := openSealing(t, "heron-07")
+	sendAll(t, s.Store, history("heron-07", 3, 11))
+	write := func(kind, actor string, at time.Time) {
+		t.Helper()
+		mustExec(t, s.Store, `INSERT INTO alarm_journal (property_id, alarm_no, at, kind, actor, alarm) SELECT property_id, 1, $1, $2, $3,
+			'{"condition": "humidity-high", "point": "north-bay", "priority": "medium", "raised_at": "2026-03-06T12:00:00Z", "known_at": "2026-03-06T12:00:00Z"}'
+			FROM property`, at, kind, actor)
+	}
+	mustExec(t, s.Store, `INSERT INTO alarm (property_id, alarm_no, condition, point, priority, raised_at, known_at, changed_at)
+		SELECT property_id, 1, 'humidity-high', 'north-bay', 2, '2026-03-06 12:00+00', '2026-03-06 12:00+00', '2026-03-06 12:00+00' FROM property`)
+	first := sealFrom.Add(12 * time.Hour)
+	write("raised", evaluatorActor, first)
+	now := sealFrom.AddDate(0, 0, 3).Add(s.delay)
+	s.seal(t, now)
+	write("escalated", evaluatorActor, first.Add(time.Hour))
+	write("acknowledged", "mira", first.Add(2*time.Hour))
+	if got := s.seal(t, now); got.Amendments != 0 {
+		t.Fatalf("amended %+v before anybody said so", got)
+	}
+	queueLate := func(at time.Time) {
+		t.Helper()
+		p, _ := s.Registry().Property("heron-07")
+		var q pgx.Batch
+		queueLateEntries(&q, []journalEntry{{num: p.Num, at: at.Add(time.Hour)}, {num: p.Num, at: at}}, now)
+		if err := s.evaluation.SendBatch(t.Context(), &q).Close(); err != nil {
+			t.Fatal(err)
+		}
+	}
+	queueLate(first.Add(time.Hour))
+	if got := s.seal(t, now); got.Amendments != 1 {
+		t.Errorf("amended %+v, want one", got)
+	}
+	queueLate(first)
+	if got := s.seal(t, now); got.Amendments != 0 {
+		t.Errorf("amended %+v again", got)
+	}
+	s.whole(t)
+	day := site.DateOf(first.In(newYork))
+	b, err := s.EvidenceBundle(t.Context(), AllProperties, "heron-07", day, day)
+	if err != nil {
+		t.Fatal(err)
+	}
+	var told []string
+	for _, d := range verifiedBundle(t, s, b).Days {
+		for _, e := range d.Journal {
+			told = append(told, fmt.Sprintf("%d %t %s", d.Amendment, d.Unwitnessed, e.Kind))
+		}
+	}
+	if diff := cmp.Diff([]string{"0 false raised", "1 true escalated", "1 true acknowledged"}, told); diff != "" {
+		t.Error(diff)
+	}
+}
+
+// TestEvaluatorBehindTellsSealing: what an evaluator finds whose clock is behind,
+// so that its day is sealed already, gets into an amendment.
+func TestEvaluatorBehindTellsSealing(t *testing.T) {
+	t.Parallel()
+	s := openSealing(t, "heron-07")
+	sendAll(t, s.Store, history("heron-07", 2, 13))
+	now := sealFrom.AddDate(0, 0, 6)
+	s.seal(t, now)
+	evaluateAll(t, s.Store, sealFrom.AddDate(0, 0, 3).Add(time.Hour)) // the gateway is silent
+	entries := count(t, s.Store, `SELECT count(*) FROM alarm_journal j WHERE EXISTS (SELECT FROM sealed_day d WHERE j.at >= d.from_at AND j.at < d.to_at)`)
+	if entries == 0 {
+		t.Fatal("no change of an alarm is of a sealed day")
+	}
+	if got := s.seal(t, now); got.Amendments != 1 {
+		t.Errorf("sealed %+v, want one amendment", got)
+	}
+	var frame []byte
+	if err := s.owner.QueryRow(t.Context(), `SELECT frame FROM sealed_day WHERE amendment > 0`).Scan(&frame); err != nil {
+		t.Fatal(err)
+	}
+	d, err := evidence.UnpackFrame(frame)
+	if err != nil || len(d.Journal) != entries || !d.Unwitnessed {
+		t.Errorf("the amendment tells %d of %d changes, %v", len(d.Journal), entries, err)
+	}
+	s.whole(t)
+}
+
+// TestLongBacklogIsSealedInOneRun: more days than are read of a property at once.
+func TestLongBacklogIsSealedInOneRun(t *testing.T) {
+	t.Parallel()
+	s := openSealing(t, "heron-07")
+	sendAll(t, s.Store, history("heron-07", 1, 12))
+	const days = maxJobDays + 5
+	if got := s.seal(t, sealFrom.AddDate(0, 0, days).Add(s.delay)); got.Days != days {
+		t.Errorf("sealed %+v, want %d days", got, days)
+	}
+	s.whole(t)
 }
 
 var errFault = errors.New("fault")

@@ -37,6 +37,7 @@ type sealDay struct {
 	next     int // its number
 	previous [32]byte
 	have     map[seriesAt]bool // what is sealed already
+	told     journalCount      // likewise
 }
 
 type seriesAt struct {
@@ -78,6 +79,9 @@ func (s *Store) loadDays(ctx context.Context, jobs []*sealJob, now time.Time) er
 		for _, j := range jobs {
 			if err := loadHave(ctx, tx, j); err != nil {
 				return fmt.Errorf("sealed readings of %s: %w", j.reg.ID, err)
+			}
+			if err := loadTold(ctx, tx, j); err != nil {
+				return fmt.Errorf("sealed journal of %s: %w", j.reg.ID, err)
 			}
 			if err := loadRaw(ctx, tx, j); err != nil {
 				return fmt.Errorf("readings of %s: %w", j.reg.ID, err)
@@ -198,9 +202,12 @@ func (d *sealDay) head(p *Registered, delay time.Duration) error {
 }
 
 // amendments of a day: what was received in time and only stored late, and what
-// was received later, each in a record of its own.
+// was received later, each in a record of its own. Changes of alarms that were
+// written after the day was sealed go with the latter: nobody outside saw them in
+// time.
 func (d *sealDay) amendments(p *Registered, delay time.Duration) ([]sealedRecord, error) {
-	if len(d.readings) == 0 {
+	journal := d.told.without(d.day.Journal)
+	if len(d.readings) == 0 && len(journal) == 0 {
 		return nil, nil
 	}
 	if err := d.head(p, delay); err != nil {
@@ -214,12 +221,13 @@ func (d *sealDay) amendments(p *Registered, delay time.Duration) ([]sealedRecord
 	}
 	var out []sealedRecord
 	for i, readings := range parts {
-		if len(readings) == 0 {
+		entries := [][]evidence.JournalEntry{nil, journal}[i]
+		if len(readings) == 0 && len(entries) == 0 {
 			continue
 		}
 		day := d.day
 		day.Unwitnessed, day.Amendment, day.Previous = i == 1, d.next, d.previous
-		day.Blocks, day.Contacts, day.Deaf, day.Quarantine, day.Journal, day.Sections = blocksOf(p, readings), nil, nil, nil, nil, nil
+		day.Blocks, day.Contacts, day.Deaf, day.Quarantine, day.Journal, day.Sections = blocksOf(p, readings), nil, nil, nil, entries, nil
 		c, err := recordOf(p, &day)
 		if err != nil {
 			return nil, err

@@ -40,9 +40,10 @@ func (s *Store) dueDays(ctx context.Context, delay time.Duration, now time.Time)
 			return jobs, true, nil
 		}
 		total += len(j.days)
+		more = more || len(j.days) == maxJobDays
 		jobs = append(jobs, j)
 	}
-	return jobs, total >= sealRound, nil
+	return jobs, more || total >= sealRound, nil
 }
 
 func mapKeys[V any](m map[int32]V) func(func(int32) bool) {
@@ -182,9 +183,13 @@ func (s *Store) amendJobs(ctx context.Context, p *Registered, earliest time.Time
 		}
 		jobs = append(jobs, before...)
 	}
+	untold, err := s.untoldDays(ctx, p, earliest)
+	if err != nil {
+		return nil, err
+	}
 	var changed []*sealDay
 	for _, d := range days {
-		if d.stored != d.sealed {
+		if d.stored != d.sealed || untold[pgMicros(d.from)] {
 			changed = append(changed, &sealDay{date: d.date, from: d.from, to: d.to, next: d.next, previous: d.hash})
 		}
 	}

@@ -44,11 +44,7 @@ func Pack(d *Day) (Packed, error) {
 
 // Unpack gives the record back.
 func (p Packed) Unpack() (*Day, error) {
-	frame, err := frameDecoder.DecodeAll(p.Frame, nil)
-	if err != nil {
-		return nil, fmt.Errorf("frame: %w", err)
-	}
-	d, err := parseText(frame, false)
+	d, err := UnpackFrame(p.Frame)
 	if err != nil {
 		return nil, err
 	}
@@ -68,6 +64,16 @@ func (p Packed) Unpack() (*Day, error) {
 		d.Blocks[i] = *b
 	}
 	return d, d.check()
+}
+
+// UnpackFrame gives a record back without its rows of readings: its blocks have
+// names and quantities, and no values.
+func UnpackFrame(frame []byte) (*Day, error) {
+	text, err := frameDecoder.DecodeAll(frame, nil)
+	if err != nil {
+		return nil, fmt.Errorf("frame: %w", err)
+	}
+	return parseText(text, false)
 }
 
 // block packs the readings of one point; from is the start of the day in Unix

@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"math"
 	"math/rand/v2"
+	"slices"
 	"testing"
 	"time"
 
@@ -42,6 +43,50 @@ func TestPackedGivesTheTextBack(t *testing.T) {
 					t.Fatalf("row %d: %v, want %v", row, got, v)
 				}
 			}
+		}
+	})
+}
+
+// TestColumnsAreThoseOfTheBlocks: gathered columns are what the blocks give one
+// by one, with quantities left out, holes and receipts or without.
+func TestColumnsAreThoseOfTheBlocks(t *testing.T) {
+	t.Parallel()
+	rapid.Check(t, func(t *rapid.T) {
+		d := drawDay(t)
+		p, err := Pack(d)
+		if err != nil {
+			t.Fatal(err)
+		}
+		asked := []site.Quantity{site.AirTemp, site.RH, site.PumpRun}
+		c := Columns{Quantities: asked[:rapid.IntRange(1, 3).Draw(t, "asked")], Receipts: rapid.Bool().Draw(t, "receipts")}
+		c.Grow(rapid.IntRange(0, 50).Draw(t, "room"))
+		row := 0
+		for i, packed := range p.Blocks {
+			if err := c.Append(packed.Data, d.From.UnixMicro()); err != nil {
+				t.Fatal(err)
+			}
+			b := &d.Blocks[i]
+			if !slices.ContainsFunc(b.Quantities, func(q site.Quantity) bool { return slices.Contains(c.Quantities, q) }) {
+				continue
+			}
+			for k := range b.At {
+				if c.At[row] != b.At[k] || c.Receipts && c.Received[row] != b.Received[k] {
+					t.Fatalf("row %d of block %d is at %d", k, i, c.At[row])
+				}
+				for n, q := range c.Quantities {
+					want := math.NaN()
+					if at := slices.Index(b.Quantities, q); at >= 0 {
+						want = b.Values[at][k]
+					}
+					if got := c.Values[n][row]; math.Float64bits(got) != math.Float64bits(want) && !(math.IsNaN(got) && math.IsNaN(want)) {
+						t.Fatalf("%s in row %d of block %d is %v, want %v", q, k, i, got, want)
+					}
+				}
+				row++
+			}
+		}
+		if len(c.At) != row || !c.Receipts && c.Received != nil {
+			t.Fatalf("%d rows, want %d", len(c.At), row)
 		}
 	})
 }
