@@ -133,7 +133,9 @@ func (s *Store) FinishNotice(ctx context.Context, n *Notice, a Attempted, now ti
 			if a.State == NoticeWaiting {
 				done, due = nil, a.Again
 			}
-			tag, err := tx.Exec(ctx, `UPDATE delivery SET state = $4, done_at = $5, due_at = $6, outcome = $7
+			// A link to sign in is a secret: it goes with the last attempt.
+			tag, err := tx.Exec(ctx, `UPDATE delivery SET state = $4, done_at = $5, due_at = $6, outcome = $7,
+					content = CASE WHEN purpose = 'sign-in' AND $5::timestamptz IS NOT NULL THEN '{}' ELSE content END
 				WHERE property_id = $1 AND delivery_id = $2 AND state = 'sending' AND claimed_at = $3`,
 				n.Property, n.ID, n.ClaimedAt, a.State, done, due, cutText(a.Detail, 1000))
 			if err != nil || tag.RowsAffected() == 0 {

@@ -32,7 +32,8 @@ var actionNames = map[Action]string{
 	Read: "read", Acknowledge: "acknowledge", Shelve: "shelve", WriteFleet: "write-fleet", Quarantine: "quarantine",
 	ReadGateways: "read-gateways", SeeOwner: "see-owner", ReadLoad: "read-load",
 	ManagePeople: "manage-people", ManageTokens: "manage-tokens", ManageGateways: "manage-gateways", ReadAudit: "read-audit",
-	ReadService: "read-service", Self: "self",
+	ReadService: "read-service", Self: "self", ReadDeliveries: "read-deliveries",
+	ReadVisits: "read-visits", RecordVisits: "record-visits", PlanVisits: "plan-visits", SetTerms: "set-terms", ReportOutage: "report-outage",
 }
 
 // ActionNames lists what a token may be narrowed to.

@@ -13,7 +13,11 @@ import (
 
 	"underkeep/alerting/notify"
 	"underkeep/alerting/notify/send"
+	"underkeep/alerting/notify/words"
+	"underkeep/api"
+	"underkeep/api/view"
 	"underkeep/store"
+	"underkeep/store/visit"
 )
 
 // messaging is how people are reached; empty settings leave a channel out.
@@ -72,8 +76,27 @@ func (s *service) startNotify(context.Context) error {
 		}
 		return string(checkpoint), err
 	}
+	d.Service = serviceDue(api.FromStore(s.store, nil))
 	s.deliverer = d
 	return nil
+}
+
+// serviceDue lists what is due within two weeks, the checks of sensors apart,
+// for the manager's week.
+func serviceDue(plan view.ServicePlanner) func(context.Context, time.Time, words.Lang) (due, checks []string, err error) {
+	const days, most = 14, 40
+	return func(ctx context.Context, _ time.Time, l words.Lang) (due, checks []string, err error) {
+		items, _, err := plan.ServicePlan(ctx, view.Scope{All: true}, view.ServiceQuery{Within: days, Limit: most})
+		for _, i := range items {
+			line := words.ServiceLine(l, i.Name, i.Due)
+			if i.Task == visit.TaskSensorCheck {
+				checks = append(checks, line)
+			} else {
+				due = append(due, line)
+			}
+		}
+		return due, checks, err
+	}
 }
 
 func (m *messaging) mailer() (*send.Mailer, error) {

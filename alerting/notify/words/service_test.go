@@ -1,0 +1,25 @@
+package words
+
+import (
+	"strings"
+	"testing"
+
+	"underkeep/store/visit"
+)
+
+func TestServiceLinesInBothLanguages(t *testing.T) {
+	t.Parallel()
+	for _, l := range []Lang{English, Spanish} {
+		for _, task := range []visit.Task{visit.TaskFilter, visit.TaskPumpTest, visit.TaskSensorCheck, visit.TaskUnproven} {
+			if taskWords[l][task] == "" {
+				t.Errorf("%s: no words for %s", l, task)
+			}
+		}
+	}
+	if got := ServiceLine(English, "7 Heron Lane", visit.Due{Task: visit.TaskFilter, Days: -3}); got != "7 Heron Lane: filter of the dehumidifier, 3 days overdue" {
+		t.Error(got)
+	}
+	if got := ServiceLine(Spanish, "7 Heron Lane", visit.Due{Task: visit.TaskPumpTest, Days: 9}); !strings.HasSuffix(got, "prueba de la bomba, vence en 9 días") {
+		t.Error(got)
+	}
+}
