@@ -61,7 +61,7 @@ func storeScope(s view.Scope) store.Scope {
 // Properties implements view.Fleet. The page is chosen from the registry in
 // memory, by id, so that neither inserts nor changing alarms shift it.
 func (s *storeSource) Properties(ctx context.Context, scope view.Scope, q view.PropertyQuery) ([]view.Property, string, error) {
-	page, more := s.pageOfIDs(scope, q)
+	page, more := s.pageOfIDs(ctx, scope, q)
 	statuses, _, err := s.store.Properties(ctx, store.PropertyQuery{Scope: store.Scope{Properties: page}, Limit: len(page) + 1, Now: s.now()})
 	if err != nil {
 		return nil, "", told(err)
@@ -74,8 +74,8 @@ func (s *storeSource) Properties(ctx context.Context, scope view.Scope, q view.P
 	return out, page[len(page)-1], nil
 }
 
-func (s *storeSource) pageOfIDs(scope view.Scope, q view.PropertyQuery) (ids []string, more bool) {
-	s.store.Registry().Each(func(p *store.Registered) bool {
+func (s *storeSource) pageOfIDs(ctx context.Context, scope view.Scope, q view.PropertyQuery) (ids []string, more bool) {
+	s.store.EachRegistered(ctx, func(p *store.Registered) bool {
 		if p.ID > q.After && scope.Allows(p.ID) && matchesQuery(p, q) {
 			ids = append(ids, p.ID)
 		}
@@ -127,7 +127,7 @@ func (s *storeSource) withAlarms(ctx context.Context, page []store.PropertyStatu
 	}
 	out := make([]view.Property, 0, len(page))
 	for _, status := range page {
-		p, err := s.describe(status)
+		p, err := s.describe(ctx, status)
 		if err != nil {
 			return nil, err
 		}
@@ -165,8 +165,8 @@ func (s *storeSource) standing(ctx context.Context, properties []string) (map[st
 	return out, nil
 }
 
-func (s *storeSource) describe(status store.PropertyStatus) (view.Property, error) {
-	reg, ok := s.store.Registry().Property(status.ID)
+func (s *storeSource) describe(ctx context.Context, status store.PropertyStatus) (view.Property, error) {
+	reg, ok := s.store.Registered(ctx, status.ID)
 	if !ok {
 		return view.Property{}, fmt.Errorf("property %s is in the database and not yet in the registry", status.ID)
 	}

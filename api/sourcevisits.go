@@ -119,7 +119,7 @@ func storeRecords(scope view.Scope, q view.RecordQuery) store.RecordQuery {
 
 // SensorChecks implements view.FieldRecords.
 func (s *storeSource) SensorChecks(ctx context.Context, scope view.Scope, q view.RecordQuery) ([]visit.SensorCheck, error) {
-	if err := s.registered(scope, q.Property); err != nil {
+	if err := s.registered(ctx, scope, q.Property); err != nil {
 		return nil, err
 	}
 	out, err := s.store.SensorChecks(ctx, storeRecords(scope, q))
@@ -128,7 +128,7 @@ func (s *storeSource) SensorChecks(ctx context.Context, scope view.Scope, q view
 
 // PumpTests implements view.FieldRecords.
 func (s *storeSource) PumpTests(ctx context.Context, scope view.Scope, q view.RecordQuery) ([]visit.PumpTest, error) {
-	if err := s.registered(scope, q.Property); err != nil {
+	if err := s.registered(ctx, scope, q.Property); err != nil {
 		return nil, err
 	}
 	out, err := s.store.PumpTests(ctx, storeRecords(scope, q))
@@ -136,8 +136,8 @@ func (s *storeSource) PumpTests(ctx context.Context, scope view.Scope, q view.Re
 }
 
 // registered refuses a property that is not there or not in scope.
-func (s *storeSource) registered(scope view.Scope, property string) error {
-	if _, ok := s.store.Registry().Property(property); !ok || !scope.Allows(property) {
+func (s *storeSource) registered(ctx context.Context, scope view.Scope, property string) error {
+	if _, ok := s.store.Registered(ctx, property); !ok || !scope.Allows(property) {
 		return view.ErrNotFound
 	}
 	return nil
@@ -182,7 +182,7 @@ func (s *storeSource) Withdraw(ctx context.Context, scope view.Scope, w view.Wri
 // ServicePlan implements view.ServicePlanner.
 func (s *storeSource) ServicePlan(ctx context.Context, scope view.Scope, q view.ServiceQuery) ([]view.ServiceItem, string, error) {
 	if q.Property != "" {
-		if err := s.registered(scope, q.Property); err != nil {
+		if err := s.registered(ctx, scope, q.Property); err != nil {
 			return nil, "", err
 		}
 	}
@@ -190,16 +190,18 @@ func (s *storeSource) ServicePlan(ctx context.Context, scope view.Scope, q view.
 	if err != nil {
 		return nil, "", told(err)
 	}
-	return view.PlanService(hs, s.serviceTerms, s.named, q, s.now())
+	return view.PlanService(hs, s.serviceTerms, s.named(ctx), q, s.now())
 }
 
 func (s *storeSource) serviceTerms(string) visit.Terms { return visit.DefaultTerms() }
 
-func (s *storeSource) named(property string) (name, area string) {
-	if p, ok := s.store.Registry().Property(property); ok {
-		if desc, err := p.Current(); err == nil {
-			return desc.Name, desc.Area
+func (s *storeSource) named(ctx context.Context) func(property string) (name, area string) {
+	return func(property string) (name, area string) {
+		if p, ok := s.store.Registered(ctx, property); ok {
+			if desc, err := p.Current(); err == nil {
+				return desc.Name, desc.Area
+			}
 		}
+		return property, ""
 	}
-	return property, ""
 }

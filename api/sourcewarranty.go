@@ -16,7 +16,7 @@ import (
 
 // ConditionsInput implements view.Conditions.
 func (s *storeSource) ConditionsInput(ctx context.Context, scope view.Scope, property string, from, to site.Date) (warranty.Input, error) {
-	reg, ok := s.store.Registry().Property(property)
+	reg, ok := s.store.Registered(ctx, property)
 	if !ok || !scope.Allows(property) {
 		return warranty.Input{}, view.ErrNotFound
 	}

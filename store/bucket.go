@@ -28,7 +28,7 @@ func (s *Store) Buckets(ctx context.Context, q ReadingQuery, width time.Duration
 	if width < time.Second || q.From.IsZero() || q.To.IsZero() {
 		return nil, invalid("buckets of %s from %s to %s", width, q.From, q.To)
 	}
-	p, series, err := s.findSeries(q.Property, q.Point, q.Quantity)
+	p, series, err := s.findSeries(ctx, q.Property, q.Point, q.Quantity)
 	if err != nil {
 		return nil, err
 	}

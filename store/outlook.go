@@ -15,7 +15,7 @@ import (
 // present description and the readings of the last eight days. ErrNotFound when
 // the property does not exist or is out of scope. The forecast is the one for its location, where one is stored.
 func (s *Store) OutlookInput(ctx context.Context, scope Scope, id string, now time.Time) (outlook.Input, error) {
-	reg, ok := s.Registry().Property(id)
+	reg, ok := s.Registered(ctx, id)
 	if !ok || !scope.Sees(id) {
 		return outlook.Input{}, notFound("property %s", id)
 	}

@@ -241,7 +241,7 @@ type LatestReading struct {
 // Property is one property in detail; ErrNotFound when it does not exist or is
 // out of scope.
 func (s *Store) Property(ctx context.Context, scope Scope, id string, now time.Time) (PropertyDetail, error) {
-	reg, ok := s.Registry().Property(id)
+	reg, ok := s.Registered(ctx, id)
 	if !ok || !scope.Sees(id) {
 		return PropertyDetail{}, notFound("property %s", id)
 	}

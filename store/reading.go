@@ -39,7 +39,7 @@ const readingPage = 20_000
 // stops with f's error. ErrNotFound when there is no such property or series;
 // series that are no longer described are still read.
 func (s *Store) EachReading(ctx context.Context, q ReadingQuery, f func(Sample) error) error {
-	p, series, err := s.findSeries(q.Property, q.Point, q.Quantity)
+	p, series, err := s.findSeries(ctx, q.Property, q.Point, q.Quantity)
 	if err != nil {
 		return err
 	}
@@ -166,8 +166,8 @@ func (s *Store) Readings(ctx context.Context, q ReadingQuery) ([]Sample, error) 
 	return out, err
 }
 
-func (s *Store) findSeries(property, point string, q site.Quantity) (*Registered, int16, error) {
-	p, ok := s.Registry().Property(property)
+func (s *Store) findSeries(ctx context.Context, property, point string, q site.Quantity) (*Registered, int16, error) {
+	p, ok := s.Registered(ctx, property)
 	if !ok {
 		return nil, 0, notFound("property %s", property)
 	}
@@ -208,7 +208,7 @@ func sampleOf(v [][]byte) Sample {
 // LatestReadings are the newest readings of every described series of a
 // property; none when it does not exist.
 func (s *Store) LatestReadings(ctx context.Context, property string) ([]LatestReading, error) {
-	reg, ok := s.Registry().Property(property)
+	reg, ok := s.Registered(ctx, property)
 	if !ok {
 		return nil, nil
 	}

@@ -123,7 +123,7 @@ func RegionalPending(ctx context.Context, q Queryer, property int32) (pending bo
 // RegionalOfAlarm is RegionalOf for an alarm's id.
 func (s *Store) RegionalOfAlarm(ctx context.Context, q Queryer, alarm string) (e RegionalEvent, ok bool, err error) {
 	property, no, valid := ParseAlarmID(alarm)
-	reg, known := s.Registry().Property(property)
+	reg, known := s.Registered(ctx, property)
 	if !valid || !known {
 		return RegionalEvent{}, false, notFound("alarm %s", alarm)
 	}

@@ -206,3 +206,28 @@ func (r scopedRow) Scan(dest ...any) error {
 	r.rows.Close()
 	return r.rows.Err()
 }
+
+// bounds of a context: every property without WithScope.
+func bounds(ctx context.Context) Scope {
+	if scope, bounded := ctx.Value(scopeKey{}).(Scope); bounded {
+		return scope
+	}
+	return AllProperties
+}
+
+// Registered finds a property as the registry has it. The registry lies in
+// memory, out of reach of row-level security, so the context's bounds hold here:
+// a property beyond them is as unknown as one that does not exist.
+func (s *Store) Registered(ctx context.Context, property string) (*Registered, bool) {
+	if !bounds(ctx).Sees(property) {
+		return nil, false
+	}
+	return s.Registry().Property(property)
+}
+
+// EachRegistered calls f with every property within the context's bounds until it
+// returns false.
+func (s *Store) EachRegistered(ctx context.Context, f func(*Registered) bool) {
+	within := bounds(ctx)
+	s.Registry().Each(func(p *Registered) bool { return !within.Sees(p.ID) || f(p) })
+}

@@ -63,7 +63,7 @@ func (s *Store) recordsOf(ctx context.Context, where string, args ...any) ([]sto
 // that was published. Days that are not in it are named. The caller adds terms
 // and verdict, and writes it with evidence.BuildBundle.
 func (s *Store) EvidenceBundle(ctx context.Context, scope Scope, property string, from, through site.Date) (*evidence.Bundle, error) {
-	p, ok := s.Registry().Property(property)
+	p, ok := s.Registered(ctx, property)
 	if !ok || !scope.Sees(property) {
 		return nil, notFound("property %s", property)
 	}

@@ -103,7 +103,7 @@ const (
 
 // TermsAssigned are the assignments at a property that take effect, by day.
 func (s *Store) TermsAssigned(ctx context.Context, scope Scope, property string) ([]TermsAssignment, error) {
-	reg, ok := s.Registry().Property(property)
+	reg, ok := s.Registered(ctx, property)
 	if !ok || !scope.Sees(property) {
 		return nil, notFound("property %s", property)
 	}
@@ -148,7 +148,7 @@ func fromFiles(reg *Registered) ([]TermsAssignment, error) {
 // is over, or today, can be chosen only while no terms are in force from it on:
 // no earlier period may change.
 func (s *Store) AssignTerms(ctx context.Context, scope Scope, property string, a TermsAssignment, now time.Time) error {
-	reg, ok := s.Registry().Property(property)
+	reg, ok := s.Registered(ctx, property)
 	if !ok || !scope.Sees(property) {
 		return notFound("property %s", property)
 	}

@@ -26,7 +26,7 @@ func (s *Store) ServiceHistories(ctx context.Context, q ServiceQuery) ([]visit.H
 	byNum := map[int32]*visit.History{}
 	var out []*visit.History
 	var failed error
-	s.Registry().Each(func(p *Registered) bool {
+	s.EachRegistered(ctx, func(p *Registered) bool {
 		if !q.Scope.Sees(p.ID) || q.Property != "" && q.Property != p.ID {
 			return true
 		}

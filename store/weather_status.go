@@ -44,7 +44,7 @@ type WeatherStationStatus struct {
 // WeatherStatus of a property; ErrNotFound when it does not exist or is out of
 // scope.
 func (s *Store) WeatherStatus(ctx context.Context, scope Scope, id string, now time.Time) (w WeatherStatus, err error) {
-	reg, ok := s.Registry().Property(id)
+	reg, ok := s.Registered(ctx, id)
 	if !ok || !scope.Sees(id) {
 		return WeatherStatus{}, notFound("property %s", id)
 	}
