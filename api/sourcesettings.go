@@ -12,8 +12,8 @@ import (
 )
 
 // Descriptions implements view.Settings.
-func (s *storeSource) Descriptions(_ context.Context, scope view.Scope, property string) ([]view.Description, error) {
-	reg, ok := s.store.Registry().Property(property)
+func (s *storeSource) Descriptions(ctx context.Context, scope view.Scope, property string) ([]view.Description, error) {
+	reg, ok := s.store.Registered(ctx, property)
 	if !ok || !scope.Allows(property) {
 		return nil, view.ErrNotFound
 	}
@@ -57,7 +57,7 @@ func (s *storeSource) RehearseLimits(ctx context.Context, scope view.Scope, prop
 
 // ApplyLimits implements view.Settings.
 func (s *storeSource) ApplyLimits(ctx context.Context, scope view.Scope, property string, limits []byte, from site.Date, by string) (view.Property, error) {
-	reg, ok := s.store.Registry().Property(property)
+	reg, ok := s.store.Registered(ctx, property)
 	if !ok || !scope.Allows(property) {
 		return view.Property{}, view.ErrNotFound
 	}

@@ -37,7 +37,7 @@ func (s *Store) Columns(ctx context.Context, q ColumnQuery) ([][]Column, error) 
 	series := make([]int16, len(q.Quantities))
 	var p *Registered
 	for i, quantity := range q.Quantities {
-		found, no, err := s.findSeries(q.Property, q.Point, quantity)
+		found, no, err := s.findSeries(ctx, q.Property, q.Point, quantity)
 		if series[i] = no; err != nil {
 			series[i] = noSeries
 			continue
