@@ -49,10 +49,21 @@ func (s *server) ready(w http.ResponseWriter, r *http.Request) {
 	// All at once: each has the whole time, and what is slow does not make those
 	// after it look broken.
 	var running sync.WaitGroup
+	panics := make(chan any, len(checks))
 	for i, c := range checks {
-		running.Go(func() { out.Checks[i] = s.judge(ctx, c) })
+		running.Go(func() {
+			defer func() {
+				if v := recover(); v != nil {
+					panics <- v
+				}
+			}()
+			out.Checks[i] = s.judge(ctx, c)
+		})
 	}
 	running.Wait()
+	if len(panics) > 0 {
+		panic(<-panics) // where the recoverer sees it; elsewhere it would end the service
+	}
 	for _, c := range out.Checks {
 		out.Ready = out.Ready && c.OK
 	}
