@@ -55,9 +55,7 @@ func (t *grid) row(cells ...string) {
 
 func (t *grid) lines(i int, cell string) []string {
 	var out []string
-	for _, line := range t.p.SplitText(clean(cell), t.cols[i].width-2*cellPad) {
-		out = append(out, line)
-	}
+	out = append(out, t.p.SplitText(clean(cell), t.cols[i].width-2*cellPad)...)
 	return out
 }
 
