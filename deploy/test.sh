@@ -17,9 +17,9 @@ have openssl || missing+=(openssl)
 need "${missing[@]}"
 need_axe
 
-# The simulations are pure arithmetic without a goroutine (the architecture test
-# holds that), so the race detector would only make their years ten times as long.
-heavy='underkeep/alerting/(simulate|water)$'
+# The pure packages start no goroutine (the architecture test holds that), so the
+# race detector would only make their years of arithmetic ten times as long.
+heavy='underkeep/(alerting(/(air|load|outlook|region|simulate|water|notify/(png|route|words)))?|api/warranty(/[a-z]+)?|store/(evidence|site(/[a-z]+)?|visit))$'
 plain=()
 for a in "$@"; do
   [ "$a" = -race ] || plain+=("$a")
