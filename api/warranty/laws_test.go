@@ -95,7 +95,10 @@ func TestTakingAwayProvesNothing(t *testing.T) {
 			if b.Outcome == Kept && a.Outcome != Kept {
 				t.Fatalf("%s: %s (%g to %g) became %s (%g to %g)", a.Term, a.Outcome, a.Best, a.Worst, b.Outcome, b.Best, b.Worst)
 			}
-			if a.Party != byData && a.Term != TermWork && (b.Worst < a.Worst-1e-6) {
+			// Wood and mold stand still in hours that are excluded. Without the proof
+			// of an outage such hours count, and a dry one among them dries.
+			carried := a.Term == TermWood || a.Term == TermMold
+			if a.Party != byData && a.Term != TermWork && !carried && (b.Worst < a.Worst-1e-6) {
 				t.Fatalf("%s: worst case %g became %g", a.Term, a.Worst, b.Worst)
 			}
 		})
