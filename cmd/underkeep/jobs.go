@@ -17,10 +17,25 @@ func (s *service) periodicWork() []store.Periodic {
 	return append(append(work, s.notifyWork()...), s.accessWork()...)
 }
 
+// jobTries is how often jobs are tried to be started, a second apart.
+const jobTries = 30
+
 // startJobs begins to work jobs. It comes after the pages, so that a link in a
 // message leads somewhere, and before the first evaluation.
 func (s *service) startJobs(ctx context.Context) error {
-	jobs, err := s.store.StartJobs(ctx, store.JobOptions{Periodic: s.periodicWork(), Register: s.deliverer.Register, Queues: notify.Queues(), Conns: 10})
+	opts := store.JobOptions{Periodic: s.periodicWork(), Register: s.deliverer.Register, Queues: notify.Queues(), Conns: 10}
+	jobs, err := s.store.StartJobs(ctx, opts)
+	// A database that goes down just now is up again in seconds; messages are
+	// taken meanwhile.
+	for tries := 0; err != nil && tries < jobTries; tries++ {
+		s.log.Warn("start jobs", "error", err)
+		select {
+		case <-ctx.Done():
+			return err
+		case <-time.After(time.Second):
+		}
+		jobs, err = s.store.StartJobs(ctx, opts)
+	}
 	if err != nil {
 		return err
 	}
