@@ -4,7 +4,6 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
-	"io"
 	"net/http"
 	"time"
 
@@ -16,8 +15,7 @@ import (
 // What live streams may cost.
 const (
 	liveRound   = time.Second
-	liveStreams = 500              // in all; beyond it a client is asked to come back
-	liveBeat    = 15 * time.Second // a comment in the silence, and the token checked anew
+	liveStreams = 500 // in all; beyond it a client is asked to come back
 )
 
 type liveReading struct {
@@ -50,41 +48,14 @@ func (s *server) streamProperty(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	defer stream.Close()
-	s.follow(w, r, stream, system)
-}
-
-// follow writes until the client goes, its token ends or the server stops.
-func (s *server) follow(w http.ResponseWriter, r *http.Request, stream *live.Stream, system site.UnitSystem) {
-	h := w.Header()
-	h.Set("Content-Type", "text/event-stream")
-	h.Set("Cache-Control", "no-store")
-	h.Set("X-Accel-Buffering", "no") // a proxy that buffers would hold the news back
-	out := http.NewResponseController(w)
-	send := func(text string) bool {
-		_ = out.SetWriteDeadline(time.Now().Add(time.Minute)) // a recorder in a test has none
-		_, err := io.WriteString(w, text)
-		return err == nil && out.Flush() == nil
-	}
-	if !send("retry: 3000\n\n") {
-		return
-	}
-	beat := time.NewTicker(liveBeat)
-	defer beat.Stop()
-	for {
-		ok := true
-		select {
-		case <-r.Context().Done():
-			return
-		case <-stream.Wake():
-			ok = send(events(stream.Update(), system))
-		case <-beat.C:
+	stream.Serve(w, r, live.Serving{
+		Retry:  3 * time.Second,
+		Events: func(u live.Update) string { return events(u, system) },
+		Still: func() bool { // the token may have ended
 			_, err := s.authenticate(r)
-			ok = !errors.Is(err, view.ErrNotFound) && send(": still here\n\n")
-		}
-		if !ok {
-			return
-		}
-	}
+			return !errors.Is(err, view.ErrNotFound)
+		},
+	})
 }
 
 // events writes an update as server-sent events.

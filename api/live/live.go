@@ -1,6 +1,6 @@
 // Package live tells who watches a property what has changed there, within
 // about a second. However many watch one property, it is looked at once a
-// round; nobody is watching, nothing is asked. It holds no HTTP.
+// round; nobody is watching, nothing is asked.
 package live
 
 import (

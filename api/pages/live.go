@@ -2,7 +2,6 @@ package pages
 
 import (
 	"errors"
-	"io"
 	"net/http"
 	"time"
 
@@ -11,12 +10,9 @@ import (
 	"underkeep/api/live"
 )
 
-// liveBeat is how often a silent stream shows that it lives. After liveEnd it
-// ends; the browser opens it anew, if the session still holds.
-const (
-	liveBeat = 15 * time.Second
-	liveEnd  = 5 * time.Minute
-)
+// liveEnd is when a stream ends; the browser opens it anew, if the session
+// still holds.
+const liveEnd = 5 * time.Minute
 
 // changes tells the page of a property that there is something new; the page
 // then fetches itself, so that there is one way to render it.
@@ -34,34 +30,10 @@ func (p *pages) changes(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	defer stream.Close()
-	h := w.Header()
-	h.Set("Content-Type", "text/event-stream")
-	h.Set("X-Accel-Buffering", "no") // a proxy that buffers would hold the news back
-	out := http.NewResponseController(w)
-	send := func(text string) bool {
-		_ = out.SetWriteDeadline(time.Now().Add(time.Minute)) // a recorder in a test has none
-		_, err := io.WriteString(w, text)
-		return err == nil && out.Flush() == nil
-	}
-	follow(r, stream, send)
-}
-
-func follow(r *http.Request, stream *live.Stream, send func(string) bool) {
-	beat, end := time.NewTicker(liveBeat), time.NewTimer(liveEnd)
-	defer beat.Stop()
-	defer end.Stop()
-	for ok := send("retry: 5000\n\n"); ok; {
-		select {
-		case <-r.Context().Done():
-			return
-		case <-end.C:
-			return
-		case <-stream.Wake():
-			if !stream.Update().Empty() {
-				ok = send("event: changed\ndata: \n\n")
-			}
-		case <-beat.C:
-			ok = send(": still here\n\n")
+	stream.Serve(w, r, live.Serving{Retry: 5 * time.Second, End: liveEnd, Events: func(u live.Update) string {
+		if u.Empty() {
+			return ""
 		}
-	}
+		return "event: changed\ndata: \n\n"
+	}})
 }
