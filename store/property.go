@@ -97,24 +97,33 @@ func (s *Store) Properties(ctx context.Context, q PropertyQuery) (page []Propert
 	}
 	limit := pageSize(q.Limit)
 	var keys []propertyKey
-	for _, part := range []func(PropertyQuery, propertyKey, int) (string, []any){wrongPart, calmPart} {
-		query, args := part(q, after, limit+1-len(page))
-		if query == "" || len(page) > limit {
-			continue
+	// One snapshot for both parts: a house whose alarm comes or goes between them
+	// would be in neither.
+	opts := pgx.TxOptions{IsoLevel: pgx.RepeatableRead, AccessMode: pgx.ReadOnly}
+	err = withTx(ctx, s.api, opts, func(tx pgx.Tx) error {
+		for _, part := range []func(PropertyQuery, propertyKey, int) (string, []any){wrongPart, calmPart} {
+			query, args := part(q, after, limit+1-len(page))
+			if query == "" || len(page) > limit {
+				continue
+			}
+			rows, err := tx.Query(ctx, query, args...)
+			if err != nil {
+				return err
+			}
+			found, err := pgx.CollectRows(rows, func(r pgx.CollectableRow) (PropertyStatus, error) {
+				p, key, err := scanStatus(r)
+				keys = append(keys, key)
+				return p, err
+			})
+			if err != nil {
+				return err
+			}
+			page = append(page, found...)
 		}
-		rows, err := s.api.Query(ctx, query, args...)
-		if err != nil {
-			return nil, "", fmt.Errorf("list properties: %w", err)
-		}
-		found, err := pgx.CollectRows(rows, func(r pgx.CollectableRow) (PropertyStatus, error) {
-			p, key, err := scanStatus(r)
-			keys = append(keys, key)
-			return p, err
-		})
-		if err != nil {
-			return nil, "", fmt.Errorf("list properties: %w", err)
-		}
-		page = append(page, found...)
+		return nil
+	})
+	if err != nil {
+		return nil, "", fmt.Errorf("list properties: %w", err)
 	}
 	if len(page) > limit {
 		page, next = page[:limit], encodeCursor(keys[limit-1])

@@ -1,6 +1,7 @@
 package store
 
 import (
+	"context"
 	"errors"
 	"fmt"
 	"strings"
@@ -73,6 +74,39 @@ func TestPropertiesComeMostUrgentFirst(t *testing.T) {
 	page, _, err = s.Properties(t.Context(), PropertyQuery{Scope: Scope{Properties: []string{"seen"}}, Now: testNow})
 	if err != nil || len(page) != 1 {
 		t.Errorf("%d in scope, %v", len(page), err)
+	}
+}
+
+// An alarm that comes and goes moves its house between the two parts of the list;
+// whoever asks just then must still find the house, and once.
+func TestPropertyIsListedWhileItsAlarmComesAndGoes(t *testing.T) {
+	t.Parallel()
+	s := openTest(t)
+	withCottages(t, s, "flips")
+	given(t, s, "flips", 1, alerting.Alarm{})
+	ctx, stop := context.WithCancel(t.Context())
+	flipped := make(chan int)
+	go func() {
+		n := 0
+		for ; ctx.Err() == nil; n++ {
+			_, err := s.owner.Exec(ctx, `UPDATE alarm SET suppressed_by = CASE WHEN suppressed_by IS NULL THEN 'mains-lost' END`)
+			if err != nil && ctx.Err() == nil {
+				t.Error(err)
+				break
+			}
+		}
+		flipped <- n
+	}()
+	for range 300 {
+		page, _, err := s.Properties(t.Context(), PropertyQuery{Scope: AllProperties, Now: testNow})
+		if err != nil || len(page) != 1 {
+			t.Errorf("%d houses listed, want 1; %v", len(page), err)
+			break
+		}
+	}
+	stop()
+	if n := <-flipped; n < 20 {
+		t.Fatalf("the alarm came and went %d times only", n)
 	}
 }
 
