@@ -24,7 +24,24 @@ plain=()
 for a in "$@"; do
   [ "$a" = -race ] || plain+=("$a")
 done
+
+# With RAPID_SEED the property tests draw the same cases each time, so that a change
+# is judged by what it changes; without it each run tries others.
+drawn=$(go list -f '{{.ImportPath}} {{join .TestImports " "}} {{join .XTestImports " "}}' ./... |
+  grep -F pgregory.net/rapid | cut -d' ' -f1)
 result=0
-go list ./... | grep -Ev "$heavy" | xargs go test -timeout 20m "$@" || result=$?
-go list ./... | grep -E "$heavy" | xargs go test -timeout 20m "${plain[@]}" || result=$?
+run() { # packages on stdin
+  local all seeded others
+  mapfile -t all
+  if [ -z "${RAPID_SEED:-}" ]; then
+    go test -timeout 20m "$@" "${all[@]}" || result=$?
+    return
+  fi
+  mapfile -t seeded < <(printf '%s\n' "${all[@]}" | grep -Fx "$drawn")
+  mapfile -t others < <(printf '%s\n' "${all[@]}" | grep -Fxv "$drawn")
+  [ "${#others[@]}" = 0 ] || go test -timeout 20m "$@" "${others[@]}" || result=$?
+  [ "${#seeded[@]}" = 0 ] || go test -timeout 20m "$@" "${seeded[@]}" "-rapid.seed=$RAPID_SEED" || result=$?
+}
+run "$@" < <(go list ./... | grep -Ev "$heavy")
+run "${plain[@]}" < <(go list ./... | grep -E "$heavy")
 exit "$result"
