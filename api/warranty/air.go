@@ -13,14 +13,9 @@ import (
 type airPoint struct {
 	id    string
 	trust []Trust // by day
-	// guards are the bands of humidity and temperature, by day.
-	guards []guards
 	*scan
 	temp *hours
 }
-
-// guards of one day: half-widths in %RH and K.
-type guards struct{ rhPct, tempK float64 }
 
 // judgeAir judges everything that rests on the air of the space.
 func (j *judge) judgeAir() {
@@ -59,11 +54,11 @@ func applies(h *HumidityTerms, id string) bool {
 // readAir takes one point through the period in one pass of its humidity and
 // one of its temperature.
 func (j *judge) readAir(id string) *airPoint {
-	p := &airPoint{id: id, trust: j.trust(id), guards: make([]guards, len(j.cal.dates)), scan: newScan(j.cal, j.hours), temp: newHours(j.hours)}
+	p := &airPoint{id: id, trust: j.trust(id), scan: newScan(j.cal, j.hours), temp: newHours(j.hours, j.temperatures(id, site.AirTemp))}
 	for day := range p.limits {
 		pt, t := j.on(day, id), j.termsOn(day)
 		l := &p.limits[day]
-		l.offset = p.trust[day].OffsetPct
+		l.offset, l.reach = p.trust[day].OffsetPct, humidityReach(0)
 		if pt == nil || pt.Outdoors || !pt.Has(site.RH) {
 			l.skip = true
 			continue
@@ -72,9 +67,10 @@ func (j *judge) readAir(id string) *airPoint {
 		if t == nil {
 			continue
 		}
-		p.guards[day] = guards{K(t.Probability) * p.trust[day].StandardPct, guardOf(t, accuracy(pt, site.AirTemp))}
+		guard := K(t.Probability) * p.trust[day].StandardPct
+		l.reach = humidityReach(guard)
 		if t.Humidity != nil {
-			limit, guard := t.Humidity.LimitRHPct+l.offset, p.guards[day].rhPct
+			limit := t.Humidity.LimitRHPct + l.offset
 			l.sure, l.nominal, l.good = limit+guard, limit, limit-guard
 		}
 	}
@@ -82,6 +78,18 @@ func (j *judge) readAir(id string) *airPoint {
 	p.finish()
 	j.tellLate(id, site.AirTemp, j.in.source(j.cal, id, site.AirTemp).walk(j.cal, j.cells, p.temp))
 	return p
+}
+
+// temperatures are how far the temperature at a point is trusted, by day.
+func (j *judge) temperatures(id string, q site.Quantity) []reach {
+	out := make([]reach, len(j.cal.dates))
+	for day := range out {
+		out[day] = temperatureReach(0)
+		if t := j.termsOn(day); t != nil {
+			out[day] = temperatureReach(guardOf(t, accuracy(j.on(day, id), q)))
+		}
+	}
+	return out
 }
 
 // trust of the sensor at a point, by day.
@@ -147,7 +155,7 @@ func (j *judge) behind(p *airPoint, at span) *Behind {
 }
 
 func (j *judge) guard(p *airPoint, at int64) float64 {
-	return p.guards[max(0, lastFrom(len(j.cal.dates), func(i int) bool { return j.cal.bounds[i] <= at }))].rhPct
+	return p.limits[max(0, lastFrom(len(j.cal.dates), func(i int) bool { return j.cal.bounds[i] <= at }))].reach.guard
 }
 
 // rollingResult: hours above in the worst run of days that ends in the piece.
@@ -187,17 +195,18 @@ func (j *judge) rollingResult(piece int, t *Terms, p *airPoint) Result {
 
 func negative(c cases) cases { return cases{-c.best, -c.worst, -c.noGap, -c.noDoubt} }
 
-// coverageResult: the calendar month of the piece of which least is known. Too
-// little is no breach of anything; it leaves the month without proof.
+// coverageResult: the calendar month of the piece of which most is missing. Time
+// that is left out is not missing. Too little is no breach of anything; it leaves
+// the month without proof.
 func (j *judge) coverageResult(piece int, t *Terms, p *airPoint) Result {
 	r := Result{Term: TermCoverage, Point: p.id, Party: byData, Applies: true, Unit: "%", Limit: t.Data.LeastCoveragePct, Best: 100, Worst: 100, Outcome: Kept}
 	least, at := 2.0, -1
 	for m := range j.cal.months {
-		known, all := j.monthSum(piece, p, m)
-		if all == 0 {
+		sum := j.monthSum(piece, p, m)
+		if sum.counted == 0 {
 			continue
 		}
-		if share := float64(known) / float64(all); share < least {
+		if share := sum.share(); share < least {
 			least, at = share, m
 		}
 	}
@@ -213,14 +222,23 @@ func (j *judge) coverageResult(piece int, t *Terms, p *airPoint) Result {
 	return r
 }
 
-func (j *judge) monthSum(piece int, p *airPoint, m int) (known, all int64) {
+func (j *judge) monthSum(piece int, p *airPoint, m int) dayFigures {
+	var sum dayFigures
 	for day := j.pieces[piece].from; day < j.pieces[piece].to; day++ {
 		if j.cal.month[day] == m {
-			known += p.days[day].known
-			all += p.days[day].counted
+			sum.known += p.days[day].known
+			sum.counted += p.days[day].counted
+			sum.spared += p.days[day].spared
 		}
 	}
-	return known, all
+	return sum
+}
+
+// share of the time that is not missing. What is left out stays in the whole:
+// were it taken off, more left out could make a share smaller, and losing the
+// proof of an outage could mend it.
+func (d *dayFigures) share() float64 {
+	return float64(d.known+d.spared) / float64(d.counted+d.spared)
 }
 
 func (j *judge) gapResult(t *Terms, p *airPoint, gap longest) Result {

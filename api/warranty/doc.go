@@ -29,6 +29,15 @@
 // corrected reading and k the normal quantile of the conformance probability
 // that the terms ask for (1.645 for 95 %).
 //
+// # Left out
+//
+// Drying out, visits, reported outages and power cuts count neither way, where
+// the terms say so. What was measured in them was measured all the same: a good
+// reading ends an excursion, wood and mold go on, and unmeasured hours widen their
+// bounds. Only nothing is held against anybody for such hours, nor for what grew
+// in them: the best case goes without it. So no reading that is missing, not even
+// one that proved an outage, ever turns not-proven into kept.
+//
 // # Whole days, standing alone
 //
 // Periods are whole days of the property's own calendar, so days of 23 and 25

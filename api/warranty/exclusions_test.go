@@ -66,7 +66,8 @@ func TestPowerOnChangeOnly(t *testing.T) {
 }
 
 // TestReportedOutage: confirmed by the readings it is left out and no breach of
-// the owner's; where the house was silent it may be left out but need not; where
+// the owner's; where the house was silent it may be left out but need not, for
+// either side: whoever pulls a plug could report it as an outage; where
 // a reading says that there was power it is not; reported too late it does not
 // count.
 func TestReportedOutage(t *testing.T) {
@@ -87,7 +88,7 @@ func TestReportedOutage(t *testing.T) {
 	dark := missing(from, 80*12, 50)
 	r.air(dark).fill("panel", site.Mains, everyMin, missing(from, 80*12, 1))
 	v = judged(t, r.Input)
-	want(t, result(t, v, TermDehumidifier, "panel"), Kept, 0, 0)
+	want(t, result(t, v, TermDehumidifier, "panel"), NotProven, 0, 80)
 	want(t, result(t, v, TermLongestExcursion, "north-bay"), NotProven, 0, 80)
 
 	r, from = build(10 * 24 * time.Hour)
@@ -169,4 +170,81 @@ func TestWorkByOthers(t *testing.T) {
 	if got := result(t, judged(t, r.Input), TermWork, ""); got.Outcome != Kept {
 		t.Errorf("%+v", got)
 	}
+}
+
+// TestMoldAndWoodGoOnThroughAnOutage: 60 days at 95 %RH, in which the readings
+// confirm a reported outage, then dry air. What grew and got wet in them is there
+// when time counts again, so nothing is proven; nor is it the company's breach.
+// Without the report it is. Wood takes days to dry and counts from then on.
+func TestMoldAndWoodGoOnThroughAnOutage(t *testing.T) {
+	t.Parallel()
+	r := newRecord(powered(everyMin), day(2026, 2, 1), day(2026, 6, 1))
+	terms := &r.Terms[0].Terms
+	terms.Exclusions.PowerCut = false
+	terms.Mold.Limit, terms.Wood.LongestExcursion = 1, 24*time.Hour
+	from := r.at(2026, 2, 5, 8, 0)
+	const days = 60
+	r.air(func(at time.Time) float64 {
+		if !at.Before(from) && at.Before(from.AddDate(0, 0, days)) {
+			return 95
+		}
+		return 50
+	}).fill("panel", site.Mains, everyMin, offFor(from, days*24))
+	r.Outages = []Outage{{ID: "o1", From: from, To: from.Add(days * 24 * time.Hour), ReportedAt: from.Add(time.Hour)}}
+	spared := judged(t, r.Input)
+	r.Outages = nil
+	charged := judged(t, r.Input)
+	for _, term := range []string{TermMold, TermWood} {
+		a, b := result(t, spared, term, "north-bay"), result(t, charged, term, "north-bay")
+		if a.Outcome != NotProven || b.Outcome != NotKept || a.Best >= b.Best || a.Worst <= a.Limit {
+			t.Errorf("%s: left out %s (%g to %g of %g), charged %s (%g to %g)", term, a.Outcome, a.Best, a.Worst, a.Limit, b.Outcome, b.Best, b.Worst)
+		}
+		if term == TermMold && (a.Worst > b.Worst || b.Worst-a.Worst > 0.05) {
+			t.Errorf("the mold stood still or grew on: %g left out, %g charged", a.Worst, b.Worst)
+		}
+	}
+}
+
+// TestGoodReadingEndsAnExcursion in time that is left out, too: 40 humid hours, a
+// visit of four with dry air in its second hour, 40 humid hours.
+func TestGoodReadingEndsAnExcursion(t *testing.T) {
+	t.Parallel()
+	r := newRecord(house(1), day(2026, 2, 1), day(2026, 3, 1))
+	from := r.at(2026, 2, 5, 8, 0)
+	visit := from.Add(40 * time.Hour)
+	humid := humidFor(from, 84)
+	r.air(func(at time.Time) float64 {
+		if !at.Before(visit.Add(time.Hour)) && at.Before(visit.Add(2*time.Hour)) {
+			return 50
+		}
+		return humid(at)
+	})
+	r.Visits = []Visit{{ID: "v1", Kind: "service", By: ByCompany, From: visit, To: visit.Add(4 * time.Hour)}}
+	v := judged(t, r.Input)
+	want(t, result(t, v, TermLongestExcursion, "north-bay"), Kept, 40, 40)
+	want(t, result(t, v, TermAbovePerYear, "north-bay"), Kept, 80, 80)
+}
+
+// TestCoverageWithTimeLeftOut: of April's 720 h an outage of 240 is left out, and
+// 60 of the others are missing: 660 of 720 are known or left out.
+func TestCoverageWithTimeLeftOut(t *testing.T) {
+	t.Parallel()
+	r := newRecord(powered(everyMin), day(2026, 4, 1), day(2026, 5, 1))
+	from := r.at(2026, 4, 5, 8, 0)
+	r.Terms[0].Terms.Data = &DataTerms{LeastCoveragePct: 90, LongestGap: 100 * time.Hour}
+	r.Outages = []Outage{{ID: "o1", From: from, To: from.Add(240 * time.Hour), ReportedAt: from.Add(time.Hour)}}
+	r.air(missing(r.at(2026, 4, 20, 0, 0), 60*12, 50)).fill("panel", site.Mains, everyMin, offFor(from, 240))
+	want(t, result(t, judged(t, r.Input), TermCoverage, "north-bay"), Kept, 100*660.0/720, 100*660.0/720)
+}
+
+// TestAnOutageDoesNotCutInTwo: 40 h without power, of which an hour in the middle
+// is a reported outage, are 39 on end and not two times 19.5.
+func TestAnOutageDoesNotCutInTwo(t *testing.T) {
+	t.Parallel()
+	r := newRecord(powered(everyMin), day(2026, 2, 1), day(2026, 3, 1))
+	from := r.at(2026, 2, 5, 8, 0)
+	middle := from.Add(19*time.Hour + 30*time.Minute)
+	r.air(constant(50)).fill("panel", site.Mains, everyMin, offFor(from, 40))
+	r.Outages = []Outage{{ID: "o1", From: middle, To: middle.Add(time.Hour), ReportedAt: middle.Add(time.Hour)}}
+	want(t, result(t, judged(t, r.Input), TermDehumidifier, "panel"), NotKept, 39, 39)
 }

@@ -22,7 +22,10 @@ var woodSurfaces = map[string]bool{"joist": true, "rim": true}
 // judgeMold follows the mold index at every indoor air point, hour by hour and
 // within bounds: an hour that is not wholly known may have been as dry or as
 // warm and wet as a space under a house can be, and what is known lies within
-// the guard bands of its sensors.
+// the guard bands of its sensors. It begins when the space has dried out. Mold
+// does not stop for an outage: the index goes on through time that is left out,
+// and is held against the limit only in time that counts. What grew while time was
+// left out is nobody's breach, so the best case goes without it.
 func (j *judge) judgeMold(points []*airPoint) {
 	start := j.firstMold()
 	if start == nil {
@@ -31,7 +34,7 @@ func (j *judge) judgeMold(points []*airPoint) {
 	for _, p := range points {
 		pl := place{air: p}
 		for _, id := range j.points(site.SurfaceTemp, func(pt *site.Point) bool { return pt.Air == p.id && woodSurfaces[pt.Surface] }) {
-			pl.surface, pl.temp = id, newHours(j.hours)
+			pl.surface, pl.temp = id, newHours(j.hours, j.temperatures(id, site.SurfaceTemp))
 			j.tellLate(id, site.SurfaceTemp, j.in.source(j.cal, id, site.SurfaceTemp).walk(j.cal, j.cells, pl.temp))
 			break
 		}
@@ -48,8 +51,7 @@ func (j *judge) firstMold() *MoldTerms {
 	return nil
 }
 
-// moldTrack is one reading of the record: as it is, had there been no gap, had
-// the sensors no uncertainty.
+// moldTrack is one way to read the record.
 type moldTrack struct {
 	air.MoldTrack
 	low, high     float64 // highest so far in the piece
@@ -72,24 +74,25 @@ type moldStep struct {
 	hour    int
 	day     int
 	from    int64
-	counted int64
-	maybe   bool
+	whole   int64 // µs that it has: a zone can shift by half an hour
+	counted int64 // µs that count, in the worst case
+	spared  bool  // some of it is left out, in the best case at least
 }
 
 func (j *judge) moldAt(pl place, start *MoldTerms) {
 	model := j.moldModel()
 	dryBelow := leastCrit(model) // no mold anywhere below it
-	tracks := [3]moldTrack{}
-	for i := range tracks {
-		tracks[i].MoldTrack = air.StartMoldTrack(air.MoldState{Index: start.StartIndex})
+	var ways [tracks]moldTrack
+	for i := range ways {
+		ways[i].MoldTrack = air.StartMoldTrack(air.MoldState{Index: start.StartIndex})
 	}
-	piece := 0
+	piece, apart := 0, false
 	finish := func() {
 		if t := j.terms(piece); t != nil && t.Mold != nil {
-			j.add(piece, j.moldResult(pl, t, &tracks))
+			j.add(piece, j.moldResult(pl, t, &ways))
 		}
-		for i := range tracks {
-			tracks[i].restart()
+		for i := range ways {
+			ways[i].restart()
 		}
 		piece++
 	}
@@ -97,12 +100,19 @@ func (j *judge) moldAt(pl place, start *MoldTerms) {
 		for piece < len(j.pieces) && int64(s.day) >= j.pieces[piece].to {
 			finish()
 		}
-		if pl.air.limits[s.day].skip || s.counted == 0 {
+		if pl.air.limits[s.day].skip || s.from+s.whole <= j.cal.drying {
 			continue
 		}
-		for i := range tracks {
-			j.moldHour(model, &tracks[i], pl, s, i, dryBelow)
-			tracks[i].note(s.from + µsHour)
+		apart = apart || s.spared
+		for i := range ways {
+			if i == uncharged && !apart {
+				ways[i] = ways[asIs] // spare the work while nothing was left out
+				continue
+			}
+			j.moldHour(model, &ways[i], pl, s, i, dryBelow)
+			if s.counted > 0 {
+				ways[i].note(s.from + µsHour)
+			}
 		}
 	}
 	for piece < len(j.pieces) {
@@ -123,19 +133,23 @@ func (j *judge) steps() []moldStep {
 		c := &j.cells[i]
 		s := &out[c.hour]
 		s.day = int(c.day)
+		s.whole += c.to - c.from
+		s.spared = s.spared || c.left != counted
 		if c.left != leftOut {
 			s.counted += c.to - c.from
-			s.maybe = s.maybe || c.left == mayLeave
 		}
 	}
 	j.hourSteps = out
 	return out
 }
 
+// The ways to read the record.
 const (
-	asIs = iota
-	noGap
-	noDoubt
+	asIs      = iota
+	noGap     // had there been no gap
+	noDoubt   // had the sensors no uncertainty
+	uncharged // as it is, less what grew or got wet while time was left out
+	tracks
 )
 
 // moldHour carries a track through one hour.
@@ -144,7 +158,7 @@ func (j *judge) moldHour(model *air.MoldModel, t *moldTrack, pl place, s moldSte
 	if !known {
 		return // had there been no gap: the hour is not there
 	}
-	if s.maybe {
+	if how == uncharged && s.spared {
 		e.MinRHPct = 0
 	}
 	if e.MaxRHPct < dryBelow {
@@ -160,12 +174,8 @@ func (j *judge) moldHour(model *air.MoldModel, t *moldTrack, pl place, s moldSte
 // envelope bounds the means of an hour.
 func (j *judge) envelope(pl place, s moldStep, how int) (air.Envelope, bool) {
 	p := pl.air
-	g := p.guards[s.day]
-	if how == noDoubt {
-		g = guards{}
-	}
-	rh, rhKnown := mix(p.hourSum[s.hour], p.hourKnown[s.hour], s.counted, g.rhPct, air.Unknown.MinRHPct, air.Unknown.MaxRHPct, how)
-	temp, tKnown := mix(p.temp.sum[s.hour], p.temp.covered[s.hour], s.counted, g.tempK, air.Unknown.MinTempC, air.Unknown.MaxTempC, how)
+	rh, rhKnown := p.byHour.mean(s.hour, s.whole, p.limits[s.day].reach, how)
+	temp, tKnown := p.temp.mean(s.hour, s.whole, p.temp.reach[s.day], how)
 	if !rhKnown || !tKnown && rh.high >= 75 {
 		return air.Unknown, how != noGap
 	}
@@ -174,35 +184,11 @@ func (j *judge) envelope(pl place, s moldStep, how int) (air.Envelope, bool) {
 	if pl.temp == nil {
 		return e, true
 	}
-	guardS, t := 0.0, j.termsOn(s.day)
-	if t != nil && how != noDoubt {
-		guardS = guardOf(t, accuracy(j.on(s.day, pl.surface), site.SurfaceTemp))
-	}
-	surface, ok := mix(pl.temp.sum[s.hour], pl.temp.covered[s.hour], s.counted, guardS, air.Unknown.MinTempC, air.Unknown.MaxTempC, how)
+	surface, ok := pl.temp.mean(s.hour, s.whole, pl.temp.reach[s.day], how)
 	if !ok {
 		return air.Unknown, how != noGap
 	}
 	return onSurface(e, surface), true
-}
-
-type bounds struct{ low, high float64 }
-
-// mix bounds the mean of an hour of which a part is known to within a guard and
-// the rest lies anywhere between two ends. Had there been no gap, the known part
-// stands for all of it; false when there is none.
-func mix(sum float64, known, counted int64, guard, low, high float64, how int) (bounds, bool) {
-	if how == noGap {
-		if known == 0 {
-			return bounds{}, false
-		}
-		mean := sum / float64(known)
-		return bounds{mean - guard, mean + guard}, true
-	}
-	if known == 0 {
-		return bounds{low, high}, true
-	}
-	k, rest, all := float64(known), float64(max(0, counted-known)), float64(max(counted, known))
-	return bounds{(sum - guard*k + low*rest) / all, (sum + guard*k + high*rest) / all}, true
 }
 
 // onSurface bounds the humidity at a surface of another temperature: the vapour
@@ -242,20 +228,20 @@ func (j *judge) moldModel() *air.MoldModel {
 	return m
 }
 
-func (j *judge) moldResult(pl place, t *Terms, tracks *[3]moldTrack) Result {
-	w := &tracks[asIs]
+func (j *judge) moldResult(pl place, t *Terms, ways *[tracks]moldTrack) Result {
+	w, best := &ways[asIs], &ways[uncharged]
 	r := Result{Term: TermMold, Point: pl.air.id, Party: ByCompany, Applies: true, Limit: t.Mold.Limit,
-		Best: roundTo(w.low, 1e-6), Worst: roundTo(w.high, 1e-6)}
+		Best: roundTo(best.low, 1e-6), Worst: roundTo(w.high, 1e-6)}
 	r.Outcome = atMost(r.Best, r.Worst, r.Limit)
 	at := w.highAt
 	if r.Outcome == NotKept {
-		at = w.lowAt
+		at = best.lowAt
 	}
 	if at > 0 {
 		moment := timeOf(at)
 		span := span{max(j.cal.from(), at-30*24*µsHour), at}
 		r.Behind = &Behind{From: timeOf(span.from), To: moment, At: &moment, Alarms: j.alarmsOver(span, pl.air.id, site.MoldRisk, site.HumidityHigh)}
 	}
-	r.Reason, r.Changed = moldWords(r, pl.surface, tracks[noGap].high, tracks[noDoubt].high)
+	r.Reason, r.Changed = moldWords(r, pl.surface, ways[noGap].high, ways[noDoubt].high)
 	return r
 }

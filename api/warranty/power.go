@@ -138,12 +138,12 @@ func (j *judge) judgePower() {
 
 // powerResult: the longest stretch without power, other than reported outages.
 func (j *judge) powerResult(term, id string, s *supply, at span, limit time.Duration, name string) Result {
-	reported := j.noted(DuringOutage)
-	off := without(clip(union(slices.Clone(s.off)), at.from, at.to), reported)
-	bad := without(clip(union(append(slices.Clone(s.off), s.unknown...)), at.from, at.to), reported)
-	best, worst := longestOf(off), longestOf(bad)
+	off := clip(union(slices.Clone(s.off)), at.from, at.to)
+	bad := clip(union(append(slices.Clone(s.off), s.unknown...)), at.from, at.to)
+	best, bestLength := longestLess(off, j.noted(DuringOutage, false))
+	worst, worstLength := longestLess(bad, j.noted(DuringOutage, true))
 	r := Result{Term: term, Point: id, Party: ByOwner, Applies: true, Unit: "h", Limit: limit.Hours(),
-		Best: hoursOf(best.length()), Worst: hoursOf(worst.length())}
+		Best: hoursOf(bestLength), Worst: hoursOf(worstLength)}
 	r.Outcome = atMost(r.Best, r.Worst, r.Limit)
 	r.Reason, r.Changed = powerWords(r, name)
 	decides := worst
@@ -156,21 +156,25 @@ func (j *judge) powerResult(term, id string, s *supply, at span, limit time.Dura
 	return r
 }
 
-func longestOf(spans []span) span {
-	var l span
+// longestLess is the stretch that is longest when what it has in common with
+// others does not count, and how long it is then. They do not cut it in two: a
+// minute's outage makes no two short stretches of a long one.
+func longestLess(spans, others []span) (span, int64) {
+	var longest span
+	var most int64
 	for _, s := range spans {
-		if s.length() > l.length() {
-			l = s
+		if n := s.length() - total(common([]span{s}, others)); n > most {
+			longest, most = s, n
 		}
 	}
-	return l
+	return longest, most
 }
 
-// noted are the exclusions of one kind.
-func (j *judge) noted(kind string) []span {
+// noted are the exclusions of one kind, those that are sure or all.
+func (j *judge) noted(kind string, sure bool) []span {
 	var out []span
 	for _, e := range j.out.Exclusions {
-		if e.Kind == kind {
+		if e.Kind == kind && (e.Sure || !sure) {
 			out = append(out, span{e.From.UnixMicro(), e.To.UnixMicro()})
 		}
 	}

@@ -1,9 +1,13 @@
 package warranty
 
-import "math"
+import (
+	"math"
+
+	"underkeep/alerting/air"
+)
 
 // run follows the longest unbroken stretch of something. Time that is left out
-// neither lengthens nor breaks it.
+// does not lengthen it, and breaks it only where a reading says that it was over.
 type run struct {
 	from, length   int64
 	maxFrom, maxTo int64
@@ -55,6 +59,7 @@ func (c *cases) plus(o cases) {
 type dayFigures struct {
 	beyond         cases
 	counted, known int64 // time that is judged, and of it known
+	spared         int64 // left out, other than the drying out
 	low, high, sum float64
 	peakAt         int64
 }
@@ -66,6 +71,7 @@ type threshold struct {
 	good    float64 // up to it: certainly not above
 	offset  float64 // read minus corrected
 	skip    bool    // the series is not judged on this day
+	reach   reach   // of corrected values, for the bounds of an hour
 }
 
 // pieceFigures are the longest stretches of one piece.
@@ -77,6 +83,7 @@ type pieceFigures struct {
 type scan struct {
 	limits []threshold
 	days   []dayFigures
+	drying int64  // end of commissioning
 	pieces []span // of days
 	piece  int
 	found  []pieceFigures
@@ -84,8 +91,7 @@ type scan struct {
 	best, worst, noGap, noDoubt, gap run
 	open                             bool // some run is open
 
-	hourKnown []int64   // µs known in each hour of what is counted
-	hourSum   []float64 // corrected value times µs
+	byHour *hours // of corrected values, what is left out included
 
 	excursions []excursion
 	going      excursion
@@ -104,7 +110,7 @@ type excursion struct {
 func newScan(cal *calendar, hours int) *scan {
 	s := &scan{
 		limits: make([]threshold, len(cal.dates)), days: make([]dayFigures, len(cal.dates)), pieces: cal.pieces(),
-		hourKnown: make([]int64, hours), hourSum: make([]float64, hours),
+		drying: cal.drying, byHour: newHours(hours, nil),
 	}
 	for i := range s.days {
 		s.days[i].low, s.days[i].high = math.Inf(1), math.Inf(-1)
@@ -115,26 +121,30 @@ func newScan(cal *calendar, hours int) *scan {
 // known implements visitor.
 func (s *scan) known(c *cell, from, to int64, value float64) {
 	l := &s.limits[c.day]
-	if l.skip || c.left == leftOut {
+	if l.skip {
 		return
 	}
 	if s.gapGoing.to > 0 {
 		s.endGap()
 	}
 	d, held := &s.days[c.day], to-from
+	v := value - l.offset
+	weighted := v * float64(held)
+	s.byHour.add(c.hour, held, v, weighted, &l.reach)
+	if c.left == leftOut {
+		s.spare(d, from, held)
+		s.aside(c, l, value)
+		return
+	}
 	d.counted += held
 	d.known += held
-	v := value - l.offset
 	if v < d.low {
 		d.low = v
 	}
 	if v > d.high {
 		d.high, d.peakAt = v, from
 	}
-	weighted := v * float64(held)
 	d.sum += weighted
-	s.hourKnown[c.hour] += held
-	s.hourSum[c.hour] += weighted
 	if value <= l.good {
 		if s.open {
 			s.good(c)
@@ -144,17 +154,38 @@ func (s *scan) known(c *cell, from, to int64, value float64) {
 	s.bad(c, l, d, from, to, value)
 }
 
-// good ends what was going on. Where the stretch may be left out, only the best
-// case may count on it.
+// good ends what was going on, in time that is left out as in any other.
 func (s *scan) good(c *cell) {
 	s.nextPiece(c)
 	s.best.end()
+	s.worst.end()
 	s.noGap.end()
 	s.noDoubt.end()
 	s.endExcursion()
-	if c.left == counted {
-		s.worst.end()
-		s.open = false
+	s.open = false
+}
+
+// aside takes a reading in time that is left out: it adds to nothing, but what
+// it ends is over.
+func (s *scan) aside(c *cell, l *threshold, value float64) {
+	switch {
+	case !s.open:
+	case value <= l.good:
+		s.good(c)
+	default:
+		s.nextPiece(c)
+		if value <= l.sure {
+			s.best.end()
+		}
+		if value <= l.nominal {
+			s.noDoubt.end()
+		}
+	}
+}
+
+func (s *scan) spare(d *dayFigures, from, held int64) {
+	if from >= s.drying {
+		d.spared += held
 	}
 }
 
@@ -163,16 +194,17 @@ func (s *scan) bad(c *cell, l *threshold, d *dayFigures, from, to int64, value f
 	s.nextPiece(c)
 	s.open = true
 	held := to - from
-	sure, over := value > l.sure && c.left == counted, value > l.nominal
+	sure, over := value > l.sure, value > l.nominal
 	d.beyond.worst += held
 	d.beyond.noGap += held
 	s.worst.add(from, to)
 	s.noGap.add(from, to)
-	if sure {
+	switch {
+	case !sure:
+		s.best.end()
+	case c.left == counted: // else the best case leaves it out
 		d.beyond.best += held
 		s.best.add(from, to)
-	} else {
-		s.best.end()
 	}
 	if over {
 		d.beyond.noDoubt += held
@@ -180,18 +212,24 @@ func (s *scan) bad(c *cell, l *threshold, d *dayFigures, from, to int64, value f
 	} else {
 		s.noDoubt.end()
 	}
-	s.extend(from, to, value-l.offset, sure)
+	s.extend(from, to, value-l.offset, sure && c.left == counted)
 }
 
 // unknown implements visitor.
 func (s *scan) unknown(c *cell, from, to int64) {
 	l := &s.limits[c.day]
-	if l.skip || c.left == leftOut {
+	if l.skip {
 		return
 	}
 	s.nextPiece(c)
-	s.open = true
 	d, held := &s.days[c.day], to-from
+	if c.left == leftOut {
+		s.spare(d, from, held)
+		s.best.end()
+		s.noGap.end()
+		return
+	}
+	s.open = true
 	d.counted += held
 	d.beyond.worst += held
 	d.beyond.noDoubt += held
@@ -258,22 +296,69 @@ func (s *scan) finish() {
 	}
 }
 
-// hours sums a series up by the hour, and nothing else: the temperature beside
-// a humidity.
+// reach is how far a value may lie from what was read: guard to either side, but
+// not beyond the ends that hold for one that was not read at all. Else a reading
+// could leave more open than none.
+type reach struct{ guard, low, high float64 }
+
+func humidityReach(guard float64) reach {
+	return reach{guard, air.Unknown.MinRHPct, air.Unknown.MaxRHPct}
+}
+
+func temperatureReach(guard float64) reach {
+	return reach{guard, air.Unknown.MinTempC, air.Unknown.MaxTempC}
+}
+
+// hours sums a series up by the hour, what is left out included: wood and mold do
+// not stand still in it.
 type hours struct {
 	covered []int64
 	sum     []float64
+	// under and over are what the guard band would take beyond the ends.
+	under, over []float64
+	reach       []reach // by day
 }
 
-func newHours(n int) *hours { return &hours{make([]int64, n), make([]float64, n)} }
+func newHours(n int, byDay []reach) *hours {
+	return &hours{make([]int64, n), make([]float64, n), make([]float64, n), make([]float64, n), byDay}
+}
 
 // known implements visitor.
 func (h *hours) known(c *cell, from, to int64, value float64) {
-	if c.left != leftOut {
-		h.covered[c.hour] += to - from
-		h.sum[c.hour] += value * float64(to-from)
-	}
+	h.add(c.hour, to-from, value, value*float64(to-from), &h.reach[c.day])
 }
 
 // unknown implements visitor.
 func (h *hours) unknown(*cell, int64, int64) {}
+
+func (h *hours) add(hour int32, held int64, v, weighted float64, r *reach) {
+	h.covered[hour] += held
+	h.sum[hour] += weighted
+	if v-r.guard < r.low {
+		h.under[hour] += (r.low - v + r.guard) * float64(held)
+	}
+	if v+r.guard > r.high {
+		h.over[hour] += (v + r.guard - r.high) * float64(held)
+	}
+}
+
+// mean bounds the mean of an hour, of which whole µs exist: what is not known of
+// it lies between the ends. Had there been no gap, the known part stands for all
+// of it; false when there is none. Without doubt there is no guard band.
+func (h *hours) mean(hour int, whole int64, r reach, how int) (bounds, bool) {
+	known := h.covered[hour]
+	if known == 0 {
+		return bounds{r.low, r.high}, how != noGap
+	}
+	k, all := float64(known), float64(max(whole, known))
+	low, high := h.sum[hour]-r.guard*k+h.under[hour], h.sum[hour]+r.guard*k-h.over[hour]
+	switch how {
+	case noGap:
+		return bounds{low / k, high / k}, true
+	case noDoubt:
+		low, high = h.sum[hour], h.sum[hour]
+	}
+	return bounds{(low + r.low*(all-k)) / all, (high + r.high*(all-k)) / all}, true
+}
+
+type bounds struct{ low, high float64 }

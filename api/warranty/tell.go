@@ -51,6 +51,7 @@ func (j *judge) monthFigures(p *airPoint) []MonthFigure {
 		m.beyond.plus(d.beyond)
 		m.counted += d.counted
 		m.known += d.known
+		m.spared += d.spared
 		m.sum += d.sum
 		m.low, m.high = min(m.low, d.low), max(m.high, d.high)
 	}
@@ -65,7 +66,7 @@ func monthFigure(name string, m *dayFigures) MonthFigure {
 	f := MonthFigure{Month: name, AboveHours: hoursOf(m.beyond.best), WorstHours: hoursOf(m.beyond.worst), GapHours: hoursOf(gap),
 		OpenHours: hoursOf(m.beyond.worst - gap - m.beyond.best)}
 	if m.counted > 0 {
-		f.CoveragePct = roundTo(100*float64(m.known)/float64(m.counted), 1e-6)
+		f.CoveragePct = roundTo(100*m.share(), 1e-6)
 	}
 	if m.known > 0 {
 		low, mean, high := roundTo(m.low, 0.001), roundTo(m.sum/float64(m.known), 0.001), roundTo(m.high, 0.001)
@@ -101,11 +102,11 @@ func sameVersion(c *calendar, day int) bool {
 
 func (j *judge) hourLine(p *airPoint) []Sample {
 	var out []Sample
-	for h, known := range p.hourKnown {
+	for h, known := range p.byHour.covered {
 		if known == 0 {
 			continue
 		}
-		mean := p.hourSum[h] / float64(known)
+		mean := p.byHour.sum[h] / float64(known)
 		out = append(out, Sample{At: timeOf(j.cal.from() + int64(h)*µsHour + µsHour/2), Low: mean, Mean: mean, High: mean})
 	}
 	return out

@@ -56,7 +56,7 @@ const (
 
 // woodFromAir judges wood by the equilibrium with its air, lagged as alarms do
 // it, where no wood is measured in the whole period. It begins anywhere between
-// dry and saturated.
+// dry and saturated, and goes on through time that is left out.
 func (j *judge) woodFromAir(points []*airPoint) {
 	if len(j.points(site.WoodMoisture, func(pt *site.Point) bool { return !pt.Outdoors })) > 0 {
 		return
@@ -79,7 +79,7 @@ var woodHour = math.Exp(-float64(time.Hour) / float64(air.DefaultWoodTimeConstan
 
 func (j *judge) woodAt(p *airPoint) {
 	f := &scan{pieces: j.pieces}
-	lags := [3]lag{}
+	lags := [tracks]lag{}
 	for i := range lags {
 		lags[i] = lag{dryWoodPct, saturatedWoodPct}
 	}
@@ -93,17 +93,25 @@ func (j *judge) woodAt(p *airPoint) {
 		c := cell{day: int32(s.day)}
 		f.nextPiece(&c)
 		t := j.termsOn(s.day)
-		if s.counted == 0 || t == nil || t.Wood == nil || p.limits[s.day].skip {
+		if t == nil || t.Wood == nil || p.limits[s.day].skip {
 			continue
 		}
 		for how := range lags {
 			if e, ok := j.envelope(place{air: p}, s, how); ok {
+				was := lags[how].low
 				lags[how].step(air.FastEMCPct(e.MaxTempC, e.MinRHPct), math.Min(air.FastEMCPct(e.MinTempC, e.MaxRHPct), saturatedWoodPct))
+				if how == uncharged && s.spared {
+					lags[how].low = math.Min(was, lags[how].low)
+				}
 			}
 		}
 		limit, guard := t.Wood.LimitPct, guard[s.day]
 		from, to := s.from, s.from+s.counted
-		mark(&f.best, lags[asIs].low > limit+guard && !s.maybe, from, to)
+		sure := to
+		if s.spared {
+			sure = from // the best case leaves it out
+		}
+		mark(&f.best, lags[uncharged].low > limit+guard, from, sure)
 		mark(&f.worst, lags[asIs].high > limit-guard, from, to)
 		mark(&f.noGap, lags[noGap].high > limit-guard, from, to)
 		mark(&f.noDoubt, lags[noDoubt].high > limit, from, to)
@@ -116,10 +124,13 @@ func (j *judge) woodAt(p *airPoint) {
 	}
 }
 
+// mark adds a stretch that is beyond a limit; one that is not ends the run, be it
+// as short as nothing.
 func mark(r *run, beyond bool, from, to int64) {
-	if beyond {
-		r.add(from, to)
-	} else {
+	switch {
+	case !beyond:
 		r.end()
+	case from < to:
+		r.add(from, to)
 	}
 }

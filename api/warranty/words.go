@@ -61,9 +61,9 @@ func rollingWords(r Result, t *HumidityTerms, noGap, noDoubt float64) (reason, c
 
 func coverageWords(r Result, month string) (reason, changed string) {
 	if r.Outcome == Kept {
-		return fmt.Sprintf("Least in %s, of which %.1f %% is known; %s %% are needed.", month, r.Worst, trim(r.Limit)), ""
+		return fmt.Sprintf("Least in %s, of which %.1f %% is known or left out; %s %% are needed.", month, r.Worst, trim(r.Limit)), ""
 	}
-	return fmt.Sprintf("Of %s only %.1f %% is known; %s %% are needed. Too little is no breach, but such a month proves nothing.", month, r.Worst, trim(r.Limit)),
+	return fmt.Sprintf("Of %s only %.1f %% is known or left out; %s %% are needed. Too little is no breach, but such a month proves nothing.", month, r.Worst, trim(r.Limit)),
 		"Readings that arrive within the seal delay."
 }
 
