@@ -2,7 +2,6 @@ package api
 
 import (
 	"net/http"
-	"slices"
 	"time"
 
 	"github.com/go-chi/chi/v5"
@@ -57,7 +56,7 @@ func (s *server) createToken(w http.ResponseWriter, r *http.Request) {
 	}
 	p := principal(r)
 	n := view.NewToken{Name: in.Name, Role: view.Role(in.Role), Properties: in.Properties, Actions: in.Actions, Expires: or(in.Expires), By: p.Name}
-	if err := s.checkNewToken(p, n); err != nil {
+	if err := view.CheckNewToken(p, n, s.Now()); err != nil {
 		s.fail(w, r, err)
 		return
 	}
@@ -67,26 +66,6 @@ func (s *server) createToken(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	s.writeSecret(w, r, http.StatusCreated, showToken(t, secret))
-}
-
-// checkNewToken keeps a narrowed token from making a wider one.
-func (s *server) checkNewToken(p view.Principal, n view.NewToken) error {
-	known := view.ActionNames()
-	for _, a := range n.Actions {
-		if !slices.Contains(known, a) {
-			return badf("action %q is not one of %v", a, known)
-		}
-		if p.Actions != nil && !slices.Contains(p.Actions, a) {
-			return badf("action %q is beyond what this token may itself", a)
-		}
-	}
-	if p.Actions != nil && len(n.Actions) == 0 {
-		return badf("a narrowed token makes narrowed tokens only: name the actions")
-	}
-	if !n.Expires.IsZero() && !n.Expires.After(s.Now()) {
-		return badf("expires_at is over already")
-	}
-	return nil
 }
 
 func (s *server) revokeToken(w http.ResponseWriter, r *http.Request) {

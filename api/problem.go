@@ -51,6 +51,7 @@ func (s *server) fail(w http.ResponseWriter, r *http.Request, err error) {
 	var bad badRequest
 	var file view.FileErrors
 	var tooLarge *http.MaxBytesError
+	var field *view.FieldError
 	switch {
 	case errors.As(err, &bad):
 		writeProblem(w, http.StatusBadRequest, "%s", bad.detail)
@@ -58,6 +59,8 @@ func (s *server) fail(w http.ResponseWriter, r *http.Request, err error) {
 		sendProblem(w, fileProblem(file))
 	case errors.As(err, &tooLarge):
 		writeProblem(w, http.StatusRequestEntityTooLarge, "at most %d bytes are accepted", tooLarge.Limit)
+	case errors.As(err, &field) && !errors.Is(err, view.ErrNotFound):
+		sendProblem(w, fieldProblem(field))
 	case errors.Is(err, view.ErrInvalid):
 		writeProblem(w, http.StatusBadRequest, "%s", err)
 	case errors.Is(err, view.ErrNotFound):
@@ -78,6 +81,14 @@ func (s *server) unavailable(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	writeProblem(w, http.StatusInternalServerError, "unexpected; it is in the log of the service")
+}
+
+func fieldProblem(e *view.FieldError) problem {
+	p := problem{Status: http.StatusBadRequest, Detail: e.Problem, Errors: []fileErrorOut{{Field: e.Field, Detail: e.Problem}}}
+	if errors.Is(e, view.ErrConflict) {
+		p.Status = http.StatusConflict
+	}
+	return p
 }
 
 func fileProblem(file view.FileErrors) problem {

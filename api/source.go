@@ -44,6 +44,14 @@ func (e toldError) Unwrap() error        { return e.error }
 
 // told turns the store's errors into those of package view.
 func told(err error) error {
+	var field *store.FieldError
+	if errors.As(err, &field) {
+		return &view.FieldError{Field: field.Field, Problem: field.Error(), Err: toldKind(err)}
+	}
+	return toldKind(err)
+}
+
+func toldKind(err error) error {
 	for from, to := range map[error]error{
 		store.ErrNotFound: view.ErrNotFound, store.ErrConflict: view.ErrConflict, store.ErrInvalid: view.ErrInvalid,
 	} {

@@ -68,7 +68,7 @@ func (s *storeSource) SignInVerified(ctx context.Context, email string, from vie
 // NewSignInLink implements view.SignIns.
 func (s *storeSource) NewSignInLink(ctx context.Context, email string, from view.Origin) (view.SignInLink, error) {
 	l, err := s.store.NewSignInLink(ctx, email, storeOrigin(from), s.now())
-	return view.SignInLink{Person: strconv.Itoa(int(l.Person.ID)), Name: l.Person.Name, Email: l.Person.Email, Language: l.Person.Language, Secret: l.Secret, Expires: l.Expires}, told(err)
+	return viewLink(l), told(err)
 }
 
 // SignInByLink implements view.SignIns.
@@ -211,6 +211,20 @@ func (s *storeSource) ChangePerson(ctx context.Context, id string, c view.Person
 	return viewPerson(p), told(err)
 }
 
+// Invite implements view.Directory.
+func (s *storeSource) Invite(ctx context.Context, id, by string) (view.SignInLink, error) {
+	n, ok := objectID(id)
+	if !ok {
+		return view.SignInLink{}, view.ErrNotFound
+	}
+	l, err := s.store.Invite(ctx, n, by, s.now())
+	return viewLink(l), told(err)
+}
+
+func viewLink(l store.SignInLink) view.SignInLink {
+	return view.SignInLink{Person: strconv.Itoa(int(l.Person.ID)), Name: l.Person.Name, Email: l.Person.Email, Language: l.Person.Language, Secret: l.Secret, Expires: l.Expires}
+}
+
 func viewToken(t store.Token) view.Token {
 	return view.Token{ID: strconv.Itoa(int(t.ID)), Name: t.Name, Role: view.Role(t.Role), Everything: t.Scope.All, Properties: t.Scope.Properties,
 		Actions: t.Actions, CreatedAt: t.CreatedAt, CreatedBy: t.CreatedBy, Expires: t.Expires, Revoked: t.Revoked, LastUsed: t.LastUsed}
@@ -257,6 +271,17 @@ func (s *storeSource) RevokeGateway(ctx context.Context, scope view.Scope, prope
 		return view.ErrNotFound
 	}
 	return told(s.store.RevokeGateway(ctx, property, gateway, by))
+}
+
+// ListGateways implements view.Directory.
+func (s *storeSource) ListGateways(ctx context.Context, scope view.Scope, q view.GatewayQuery) ([]view.GatewayAccount, string, error) {
+	found, next, err := s.store.GatewayPage(ctx, store.GatewayQuery{Scope: storeScope(scope), Property: q.Property, Text: q.Text,
+		SilentSince: q.SilentSince, Cursor: q.After, Limit: q.Limit})
+	out := make([]view.GatewayAccount, len(found))
+	for i, g := range found {
+		out[i] = view.GatewayAccount(g)
+	}
+	return out, next, told(err)
 }
 
 // ListAudit implements view.Directory.

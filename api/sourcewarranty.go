@@ -310,3 +310,13 @@ func (s *storeSource) ReportOutage(ctx context.Context, scope view.Scope, proper
 	o.ID = done.ID
 	return o, nil
 }
+
+// LatestOutages implements view.Conditions.
+func (s *storeSource) LatestOutages(ctx context.Context, scope view.Scope, limit int) ([]view.OutageReport, error) {
+	found, err := s.store.LatestOutages(ctx, storeScope(scope), limit)
+	out := make([]view.OutageReport, len(found))
+	for i, o := range found {
+		out[i] = view.OutageReport{Property: o.Property, Title: o.Title, Outage: warranty.Outage{ID: o.ID, From: o.From, To: o.To, ReportedAt: o.ReportedAt, By: o.ReportedBy, Note: o.Note}}
+	}
+	return out, told(err)
+}

@@ -34,6 +34,21 @@ func invalid(format string, args ...any) error {
 	return fmt.Errorf(format+": %w", append(args, ErrInvalid)...)
 }
 
+// FieldError is an error that one field of what was asked is to blame for, by
+// its name in the API.
+type FieldError struct {
+	Field string
+	Err   error
+}
+
+// Error says what is wrong with the field.
+func (e *FieldError) Error() string { return e.Err.Error() }
+
+// Unwrap gives the error without the field.
+func (e *FieldError) Unwrap() error { return e.Err }
+
+func inField(field string, err error) error { return &FieldError{field, err} }
+
 // SQLSTATE codes, Postgres manual, appendix A.
 const (
 	codeCheckViolation       = "23514"

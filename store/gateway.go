@@ -79,7 +79,7 @@ const longestOverlap = 30 * 24 * time.Hour
 // one.
 func (s *Store) RotateGateway(ctx context.Context, property, gateway string, overlap time.Duration, by string) (Credentials, error) {
 	if overlap < 0 || overlap > longestOverlap {
-		return Credentials{}, invalid("overlap %s: want 0 to %d days", overlap, int(longestOverlap.Hours()/24))
+		return Credentials{}, inField("overlap_hours", invalid("overlap %s: want 0 to %d days", overlap, int(longestOverlap.Hours()/24)))
 	}
 	return s.issueGateway(ctx, issue{property: property, gateway: gateway, by: by, action: "gateway-rotate", overlap: overlap, rotate: true})
 }
@@ -95,10 +95,10 @@ type issue struct {
 
 func (s *Store) issueGateway(ctx context.Context, i issue) (Credentials, error) {
 	if reservedSource(i.gateway) {
-		return Credentials{}, invalid("gateway name %q is taken by a source that is no gateway", i.gateway)
+		return Credentials{}, inField("gateway", invalid("gateway name %q is taken by a source that is no gateway", i.gateway))
 	}
 	if !validName(i.gateway) {
-		return Credentials{}, invalid("gateway name %q, want [a-z0-9][a-z0-9-]{0,39}", i.gateway)
+		return Credentials{}, inField("gateway", invalid("gateway name %q, want [a-z0-9][a-z0-9-]{0,39}", i.gateway))
 	}
 	var c Credentials
 	var err error

@@ -59,37 +59,3 @@ func (s *Store) BrokerAccounts(ctx context.Context, now time.Time) ([]BrokerAcco
 	}
 	return out, nil
 }
-
-// GatewayAccount is a gateway as "gateway list" shows it.
-type GatewayAccount struct {
-	Property, Gateway string
-	Revoked           bool
-	Username          string    // of the password in use
-	OldUntil          time.Time // when the one before stops to work; zero: no other
-	HeardAt           time.Time // zero: never
-}
-
-// GatewayAccounts lists the gateways of a property, or of all with "".
-func (s *Store) GatewayAccounts(ctx context.Context, property string) ([]GatewayAccount, error) {
-	rows, err := s.api.Query(ctx, `SELECT p.name, g.name, g.revoked_at IS NOT NULL,
-			coalesce((SELECT slot FROM gateway_credential c WHERE c.property_id = g.property_id AND c.gateway_id = g.gateway_id
-				AND c.expires_at IS NULL AND c.revoked_at IS NULL LIMIT 1), 1),
-			(SELECT max(expires_at) FROM gateway_credential c WHERE c.property_id = g.property_id AND c.gateway_id = g.gateway_id
-				AND c.expires_at > now() AND c.revoked_at IS NULL), st.heard_at
-		FROM gateway g JOIN property p USING (property_id) LEFT JOIN gateway_status st USING (property_id, gateway_id)
-		WHERE g.kind = 'gateway' AND ($1 = '' OR p.name = $1) ORDER BY p.name COLLATE "C", g.gateway_id`, property)
-	if err != nil {
-		return nil, fmt.Errorf("list gateways: %w", err)
-	}
-	out, err := pgx.CollectRows(rows, func(r pgx.CollectableRow) (a GatewayAccount, err error) {
-		var slot int16
-		var until, heard *time.Time
-		err = r.Scan(&a.Property, &a.Gateway, &a.Revoked, &slot, &until, &heard)
-		a.Username, a.OldUntil, a.HeardAt = slotUsername(a.Property, a.Gateway, slot), instant(until), instant(heard)
-		return a, err
-	})
-	if err != nil {
-		return nil, fmt.Errorf("list gateways: %w", err)
-	}
-	return out, nil
-}

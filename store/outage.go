@@ -61,3 +61,21 @@ func (s *Store) Outages(ctx context.Context, scope Scope, property string, from,
 	}, `SELECT outage_no, from_at, to_at, note, reported_at, reported_by FROM outage JOIN property p USING (property_id)
 		WHERE p.name = $1 AND from_at < $3 AND to_at > $2 ORDER BY from_at, outage_no`, property, from, to)
 }
+
+// OutageReport is an outage with the property it was reported for.
+type OutageReport struct {
+	Property, Title string
+	Outage
+}
+
+// LatestOutages are those reported last, at most limit.
+func (s *Store) LatestOutages(ctx context.Context, scope Scope, limit int) ([]OutageReport, error) {
+	all, names := scope.args()
+	return collect(ctx, s.api, "latest outages", func(r pgx.CollectableRow) (o OutageReport, err error) {
+		var no int32
+		err = r.Scan(&o.Property, &o.Title, &no, &o.From, &o.To, &o.Note, &o.ReportedAt, &o.ReportedBy)
+		o.ID, o.From, o.To, o.ReportedAt = outageID(o.Property, no), o.From.UTC(), o.To.UTC(), o.ReportedAt.UTC()
+		return o, err
+	}, `SELECT p.name, p.title, outage_no, from_at, to_at, note, reported_at, reported_by FROM outage JOIN property p USING (property_id)
+		WHERE $1 OR p.name = ANY($2) ORDER BY reported_at DESC, property_id, outage_no LIMIT $3`, all, names, limit)
+}

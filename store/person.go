@@ -59,21 +59,21 @@ func checkPerson(p Person) error {
 	role, ok := ParseRole(string(p.Role))
 	switch {
 	case p.Name == "" || len(p.Name) > 200:
-		return invalid("a person needs a name of at most 200 bytes")
+		return inField("name", invalid("a person needs a name of at most 200 bytes"))
 	case !ok:
-		return invalid("role %q", p.Role)
+		return inField("role", invalid("there is no role %q", p.Role))
 	case p.Email != "" && (len(p.Email) > 254 || !emailForm.MatchString(p.Email)):
-		return invalid("e-mail address %q", p.Email)
+		return inField("email", invalid("%q is no e-mail address", p.Email))
 	case p.Phone != "" && !phoneForm.MatchString(p.Phone):
-		return invalid("phone %q: want a number as in +15550100200", p.Phone)
+		return inField("phone", invalid("phone %q: want a number as in +15550100200", p.Phone))
 	case !slices.Contains([]string{"en", "es"}, p.Language):
-		return invalid("language %q: want en or es", p.Language)
+		return inField("language", invalid("language %q: want en or es", p.Language))
 	case !slices.Contains([]string{"", "us", "si"}, p.Units):
-		return invalid("units %q: want us or si", p.Units)
+		return inField("units", invalid("units %q: want us or si", p.Units))
 	case p.Scope.All && (role == RoleOwner || role == RoleOperator):
-		return invalid("a person of role %s cannot have every property", role)
+		return inField("all_properties", invalid("a person of role %s cannot have every property", role))
 	case role == RoleOperator && len(p.Scope.Properties) > 0:
-		return invalid("an operator has no properties")
+		return inField("properties", invalid("an operator has no properties"))
 	}
 	return nil
 }
@@ -113,7 +113,7 @@ func (s *Store) AddPerson(ctx context.Context, n NewPerson) (Person, error) {
 
 func personError(err error) error {
 	if isCode(err, codeUniqueViolation) {
-		return conflict("somebody has this e-mail address already")
+		return inField("email", conflict("somebody has this e-mail address already"))
 	}
 	return err
 }
@@ -133,7 +133,7 @@ func grant(ctx context.Context, tx pgx.Tx, person int32, properties []string) er
 			return err
 		}
 		if tag.RowsAffected() == 0 {
-			return notFound("property %s", name)
+			return inField("properties", notFound("property %s", name))
 		}
 	}
 	return nil

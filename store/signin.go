@@ -144,22 +144,57 @@ func (s *Store) NewSignInLink(ctx context.Context, email string, from Origin, no
 	if err != nil {
 		return SignInLink{}, fmt.Errorf("link to sign in: %w", err)
 	}
-	link := SignInLink{Person: p, Expires: now.Add(SignInLinkLife)}
+	return s.newLink(ctx, p, newLink{life: SignInLinkLife, actor: "nobody", action: "sign-in-link", source: from.Source}, now)
+}
+
+// InvitationLife is how long an invitation can be used.
+const InvitationLife = 72 * time.Hour
+
+// Invite makes a link with which a person signs in for the first time, or again
+// after being locked out of their mail for a while. ErrConflict when the person
+// has no address, is disabled or got enough links already.
+func (s *Store) Invite(ctx context.Context, person int32, by string, now time.Time) (SignInLink, error) {
+	p, err := s.Person(ctx, person)
+	switch {
+	case err != nil:
+		return SignInLink{}, err
+	case p.Email == "" || !p.Disabled.IsZero():
+		return SignInLink{}, fmt.Errorf("invite person %d: %w", person, inField("email", conflict("an invitation needs an e-mail address and a person who is not locked")))
+	}
+	link, err := s.newLink(asService(ctx), p, newLink{life: InvitationLife, actor: by, action: "person-invite"}, now)
+	if errors.Is(err, ErrNotFound) {
+		return SignInLink{}, fmt.Errorf("invite person %d: %w", person, inField("email", conflict("%d links went there within the hour; wait a while", signInLinksHour)))
+	}
+	return link, err
+}
+
+// newLink says what becomes of a link to sign in.
+type newLink struct {
+	life                  time.Duration
+	actor, action, source string
+}
+
+func (s *Store) newLink(ctx context.Context, p Person, n newLink, now time.Time) (SignInLink, error) {
+	link := SignInLink{Person: p, Expires: now.Add(n.life)}
 	link.Secret, _ = newSecret()
-	err = withTx(ctx, s.api, pgx.TxOptions{}, func(tx pgx.Tx) error {
+	err := withTx(ctx, s.api, pgx.TxOptions{}, func(tx pgx.Tx) error {
 		if _, err := tx.Exec(ctx, `SELECT FROM person WHERE person_id = $1 FOR UPDATE`, p.ID); err != nil {
 			return err
 		}
 		tag, err := tx.Exec(ctx, `INSERT INTO sign_in_link (secret_sha256, person_id, created_at, expires_at, source)
 			SELECT $1, $2, $3, $4, $5 WHERE (SELECT count(*) FROM sign_in_link WHERE person_id = $2 AND created_at > $6) < $7`,
-			hashOf(link.Secret), p.ID, now, link.Expires, cutText(from.Source, 100), now.Add(-time.Hour), signInLinksHour)
+			hashOf(link.Secret), p.ID, now, link.Expires, cutText(n.source, 100), now.Add(-time.Hour), signInLinksHour)
 		if err != nil {
 			return err
 		}
 		if tag.RowsAffected() == 0 {
 			return notFound("another link within the hour")
 		}
-		return audit(ctx, tx, "", AuditEntry{Actor: "nobody", Action: "sign-in-link", Object: fmt.Sprintf("person %d", p.ID), Source: from.Source})
+		entry := AuditEntry{Action: n.action, Object: fmt.Sprintf("person %d", p.ID), Source: n.source}
+		if n.actor == "nobody" {
+			entry.Actor = n.actor
+		}
+		return audit(ctx, tx, n.actor, entry)
 	})
 	if err != nil {
 		return SignInLink{}, fmt.Errorf("link to sign in for person %d: %w", p.ID, err)

@@ -176,10 +176,10 @@ func (s *Store) AssignTerms(ctx context.Context, scope Scope, property string, a
 				stand = inFiles
 			}
 			if len(stand) > 0 && !startsLater(&a.From, now) {
-				return conflict("terms are in force from %s on; others can be assigned from a day after today", stand[0].From)
+				return inField("from", conflict("terms are in force from %s on; others can be assigned from a day after today", stand[0].From))
 			}
 			if a.From.Before(site.DateOf(reg.AcceptsFrom.In(zoneOf(reg)))) {
-				return invalid("%s is before the installation", a.From)
+				return inField("from", invalid("%s is before the installation", a.From))
 			}
 			a.Origin, a.AssignedAt = originDesk, now
 			return insertAssignment(ctx, tx, num, a)

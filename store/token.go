@@ -131,16 +131,16 @@ func (s *Store) IssueToken(ctx context.Context, n NewToken) (secret string, t To
 
 func (n NewToken) check() error {
 	if _, ok := ParseRole(string(n.Role)); !ok {
-		return invalid("role %q", n.Role)
+		return inField("role", invalid("there is no role %q", n.Role))
 	}
 	if n.Role == RoleOwner && len(n.Properties) == 0 {
-		return invalid("an owner's token without a property")
+		return inField("properties", invalid("an owner's token without a property"))
 	}
 	if n.Name == "" {
-		return invalid("a token without a name")
+		return inField("name", invalid("a token without a name"))
 	}
 	if n.Role == RoleOperator && len(n.Properties) > 0 {
-		return invalid("an operator's token with a property")
+		return inField("properties", invalid("an operator's token with a property"))
 	}
 	return nil
 }
@@ -159,7 +159,7 @@ func insertToken(ctx context.Context, tx pgx.Tx, n NewToken, hash [32]byte) (id 
 			return 0, err
 		}
 		if tag.RowsAffected() == 0 {
-			return 0, notFound("property %s", p)
+			return 0, inField("properties", notFound("property %s", p))
 		}
 	}
 	return id, nil

@@ -32,6 +32,9 @@ func (d *Deliverer) other(ctx context.Context, n *store.Notice, c *route.Config)
 			return m, "the link has been taken out", nil
 		}
 		r.StopURL = ""
+		if link.InvitedBy != "" {
+			return message{mail: r.Invite(link.InvitedBy, link.URL, time.Duration(link.Minutes)*time.Minute)}, "", nil
+		}
 		return message{mail: r.SignIn(link.URL, time.Duration(link.Minutes)*time.Minute)}, "", nil
 	case store.ToldChannel:
 		return d.sick(n, r)
@@ -139,14 +142,21 @@ func (d *Deliverer) sick(n *store.Notice, r words.Reader) (message, string, erro
 type SignInLink struct {
 	URL     string `json:"url"`
 	Minutes int    `json:"minutes"`
+	// InvitedBy is who asked the person to come; "" when they asked for the link.
+	InvitedBy string `json:"invited_by,omitempty"`
 }
 
 // SendSignInLink enqueues the mail with a one-time link to sign in.
 func (d *Deliverer) SendSignInLink(ctx context.Context, person store.Person, link string, within time.Duration) error {
+	return d.SendInvitation(ctx, person, link, "", within)
+}
+
+// SendInvitation is SendSignInLink for somebody whom another person invites.
+func (d *Deliverer) SendInvitation(ctx context.Context, person store.Person, link, by string, within time.Duration) error {
 	now := d.Now()
 	_, err := d.Store.EnqueueNotices(ctx, now, store.NewNotice{
 		Subject: "sign-in:" + now.UTC().Format(time.RFC3339Nano), Purpose: store.ToldSignIn, Channel: store.ByMail, Recipient: person.Email, Person: person.ID,
-		Content: SignInLink{URL: link, Minutes: int(within.Minutes())}, DueAt: now, ExpiresAt: now.Add(within),
+		Content: SignInLink{URL: link, Minutes: int(within.Minutes()), InvitedBy: by}, DueAt: now, ExpiresAt: now.Add(within),
 	})
 	return err
 }

@@ -1,6 +1,7 @@
 package pages
 
 import (
+	"errors"
 	"fmt"
 	"net/http"
 	"net/url"
@@ -94,7 +95,9 @@ type conditionsPage struct {
 	Alarms, Visits, Checks    [][]string
 	Outages                   [][]string
 	Left                      string // what the tables leave out
-	Report, Evidence, JSON    string
+	Report, Bundle            string
+	Evidence, JSON            string // for programs
+	SetsTerms                 bool
 	Sealing                   string
 }
 
@@ -148,6 +151,38 @@ func (p *pages) conditionsReport(w http.ResponseWriter, r *http.Request) {
 	_, _ = w.Write(pdf) // the client may be gone
 }
 
+// evidence is the bundle of the same period, as a file.
+func (p *pages) evidence(w http.ResponseWriter, r *http.Request) {
+	scope, q := visitOf(r).Scope(), r.URL.Query()
+	prop, err := p.Source.Property(r.Context(), scope, chi.URLParam(r, "id"))
+	if err != nil {
+		p.fail(w, r, err)
+		return
+	}
+	first, after, err := warranty.ParsePeriod(q.Get("from"), q.Get("to"), &prop.Property, p.Now())
+	if err != nil || !first.Before(after) {
+		p.fail(w, r, view.ErrInvalid)
+		return
+	}
+	bundle, err := p.Source.EvidenceBundle(r.Context(), scope, prop.ID, first, after)
+	if errors.Is(err, view.ErrNotFound) || errors.Is(err, view.ErrConflict) {
+		p.message(w, r, http.StatusConflict, "Nothing is sealed yet", "No day of this period is in the signed log yet. Days are sealed some days after they end.")
+		return
+	}
+	if err != nil {
+		p.fail(w, r, err)
+		return
+	}
+	entry := view.AuditEntry{Actor: visitOf(r).Actor, Action: "evidence-read", Object: r.URL.RequestURI(), Source: p.Access.Source(r), Detail: "on the page"}
+	if err := p.Source.Note(r.Context(), entry); err != nil {
+		p.fail(w, r, err)
+		return
+	}
+	w.Header().Set("Content-Type", "application/zip")
+	w.Header().Set("Content-Disposition", fmt.Sprintf("attachment; filename=%q", fmt.Sprintf("%s_%s_%s_evidence.zip", prop.ID, first, after.AddDays(-1))))
+	_, _ = w.Write(bundle) // the client may be gone
+}
+
 // judge answers by itself, and returns false, where there is nothing to show. A
 // period that cannot be meant gives a page without a verdict that says why.
 func (p *pages) judge(w http.ResponseWriter, r *http.Request) (conditionsPage, *warranty.Verdict, view.Property, bool) {
@@ -159,7 +194,7 @@ func (p *pages) judge(w http.ResponseWriter, r *http.Request) (conditionsPage, *
 	}
 	q := r.URL.Query()
 	page := conditionsPage{frame: p.frame(r, "Warranty: "+prop.Name), ID: prop.ID, Name: prop.Name, From: q.Get("from"), To: q.Get("to"), Zone: prop.Timezone}
-	page.Refresh = false
+	page.Refresh, page.SetsTerms = false, visitOf(r).May(view.SetTerms)
 	first, after, err := warranty.ParsePeriod(page.From, page.To, &prop.Property, p.Now())
 	if err != nil {
 		page.Wrong = err.Error()
@@ -192,7 +227,8 @@ func (c *conditionsPage) fill(v *warranty.Verdict, t conditionsTeller) {
 	c.Period = fmt.Sprintf("%s through %s, %d local days", c.From, c.To, v.Days)
 	query := periodQuery(c.From, c.To)
 	base := "/properties/" + c.ID
-	c.Report, c.Evidence, c.JSON = base+"/report"+query, "/v1"+base+"/evidence"+query, "/v1"+base+"/conditions"+query
+	c.Report, c.Bundle = base+"/report"+query, base+"/evidence"+query
+	c.Evidence, c.JSON = "/v1"+base+"/evidence"+query, "/v1"+base+"/conditions"+query
 	for _, p := range v.Pieces {
 		c.Pieces = append(c.Pieces, showPiece(p, t))
 	}

@@ -98,6 +98,12 @@ func Mount(r chi.Router, o Options) {
 		r.Use(policy, middleware.Compress(5, "text/csv"), origin.Handler, deadlineOf(10*time.Minute))
 		r.With(p.signedIn).Get("/properties/{id}/readings.csv", p.readings)
 	})
+	r.Group(func(r chi.Router) { // years of readings may stand behind a verdict
+		r.Use(policy, middleware.Compress(5, "text/html"), origin.Handler, deadlineOf(time.Minute), p.signedIn)
+		r.Get("/properties/{id}/conditions", p.conditions)
+		r.Get("/properties/{id}/report", p.conditionsReport)
+		r.Get("/properties/{id}/evidence", p.evidence)
+	})
 	r.Group(func(r chi.Router) {
 		r.Use(policyFor(settingsBody), middleware.Compress(5, "text/html"), origin.Handler, deadlineOf(rehearsalTime+5*time.Second), p.signedIn)
 		p.settingsRoutes(r)
@@ -115,8 +121,6 @@ func Mount(r chi.Router, o Options) {
 			r.Get("/home/{id}", p.home)
 			r.Get("/properties/{id}", p.property)
 			r.Get("/warranty", p.desk)
-			r.Get("/properties/{id}/conditions", p.conditions)
-			r.Get("/properties/{id}/report", p.conditionsReport)
 			r.Post("/alarms/{id}/acknowledge", p.acknowledge)
 			r.Post("/properties/{id}/acknowledge", p.acknowledgeAll)
 			r.Get("/deliveries", p.deliveries)
@@ -124,6 +128,8 @@ func Mount(r chi.Router, o Options) {
 			r.Get("/preview", p.preview)
 			r.Post("/sign-out", p.signOut)
 			p.visitRoutes(r)
+			p.outageRoutes(r)
+			p.accountRoutes(r)
 		})
 	})
 	r.Group(func(r chi.Router) { // a photo is larger than a form, and takes longer from below a house

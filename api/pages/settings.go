@@ -18,25 +18,37 @@ import (
 const settingsBody = 300 << 10
 
 func (p *pages) settingsRoutes(r chi.Router) {
-	r.Group(func(r chi.Router) {
-		r.Use(p.forRole(view.WriteFleet))
-		r.Get("/settings", p.settings)
-		r.Get("/settings/properties", p.settingsProperties)
-		r.Get("/settings/properties/new", p.newFile)
-		r.Post("/settings/properties", p.takeFile)
-		r.Get("/settings/properties/{id}", p.describedProperty)
-		r.Post("/settings/properties/{id}", p.takeFile)
-		r.Get("/settings/properties/{id}/limits", p.limits)
-		r.Get("/settings/properties/{id}/limits/{condition}", p.limitsOf)
-		r.Post("/settings/properties/{id}/limits/{condition}", p.applyLimits)
-	})
-	r.Group(func(r chi.Router) {
-		r.Use(p.forRole(view.Quarantine))
-		r.Get("/settings/quarantine", p.quarantine)
-		r.Get("/settings/quarantine/{id}", p.quarantined)
-		r.Post("/settings/quarantine/{id}/replay", p.replay)
-		r.Post("/settings/quarantine/{id}/discard", p.discard)
-	})
+	for _, part := range []struct {
+		action view.Action
+		routes func(chi.Router)
+	}{
+		{view.WriteFleet, p.describedRoutes}, {view.Quarantine, p.quarantineRoutes}, {view.ManagePeople, p.peopleRoutes}, {view.ManageTokens, p.tokenRoutes},
+		{view.ManageGateways, p.gatewayRoutes}, {view.SetTerms, p.termsRoutes}, {view.ReadDeliveries, p.routingRoutes}, {view.ReadAudit, p.auditRoutes},
+	} {
+		r.Group(func(r chi.Router) {
+			r.Use(p.forRole(part.action))
+			part.routes(r)
+		})
+	}
+	r.Get("/settings", p.settings)
+}
+
+func (p *pages) describedRoutes(r chi.Router) {
+	r.Get("/settings/properties", p.settingsProperties)
+	r.Get("/settings/properties/new", p.newFile)
+	r.Post("/settings/properties", p.takeFile)
+	r.Get("/settings/properties/{id}", p.describedProperty)
+	r.Post("/settings/properties/{id}", p.takeFile)
+	r.Get("/settings/properties/{id}/limits", p.limits)
+	r.Get("/settings/properties/{id}/limits/{condition}", p.limitsOf)
+	r.Post("/settings/properties/{id}/limits/{condition}", p.applyLimits)
+}
+
+func (p *pages) quarantineRoutes(r chi.Router) {
+	r.Get("/settings/quarantine", p.quarantine)
+	r.Get("/settings/quarantine/{id}", p.quarantined)
+	r.Post("/settings/quarantine/{id}/replay", p.replay)
+	r.Post("/settings/quarantine/{id}/discard", p.discard)
 }
 
 // forRole lets through who may do something at all.
@@ -60,30 +72,43 @@ func (p *pages) still(r *http.Request, title string) frame {
 	return f
 }
 
+// settingsPage leads to what this person may set.
 type settingsPage struct {
 	frame
-	Properties int
-	Open       string // how much is in quarantine
+	Properties                                                  int
+	Open                                                        string // how much is in quarantine
+	People, Tokens, Gateways, Terms, Routing, Quarantine, Audit bool
 }
 
 func (p *pages) settings(w http.ResponseWriter, r *http.Request) {
-	scope := visitOf(r).Scope()
-	counts, err := p.Source.FleetCounts(r.Context(), scope)
+	who := visitOf(r)
+	page := settingsPage{frame: p.still(r, "Settings"), People: who.May(view.ManagePeople), Tokens: who.May(view.ManageTokens), Gateways: who.May(view.ManageGateways),
+		Terms: who.May(view.SetTerms), Routing: who.May(view.ReadDeliveries), Quarantine: who.May(view.Quarantine), Audit: who.May(view.ReadAudit)}
+	if !page.Sets && !page.People && !page.Tokens && !page.Gateways && !page.Terms && !page.Quarantine {
+		p.message(w, r, http.StatusForbidden, "Not yours to do", "Your role does not change settings. Ask a manager.")
+		return
+	}
+	counts, err := p.Source.FleetCounts(r.Context(), who.Scope())
+	if err == nil && page.Quarantine {
+		page.Open, err = p.inQuarantine(r)
+	}
 	if err != nil {
 		p.fail(w, r, err)
 		return
 	}
-	const most = 100
-	found, next, err := p.Source.Quarantine(r.Context(), scope, view.QuarantineQuery{Limit: most})
-	if err != nil {
-		p.fail(w, r, err)
-		return
-	}
-	page := settingsPage{frame: p.still(r, "Settings"), Properties: counts.Properties, Open: strconv.Itoa(len(found))}
-	if next != "" {
-		page.Open = "more than " + page.Open
-	}
+	page.Properties = counts.Properties
 	p.render(w, r, http.StatusOK, "settings.html", page)
+}
+
+// inQuarantine says how much is open there, as far as it is worth counting.
+func (p *pages) inQuarantine(r *http.Request) (string, error) {
+	const most = 100
+	found, next, err := p.Source.Quarantine(r.Context(), visitOf(r).Scope(), view.QuarantineQuery{Limit: most})
+	open := strconv.Itoa(len(found))
+	if next != "" {
+		open = "more than " + open
+	}
+	return open, err
 }
 
 type settingsProperties struct {

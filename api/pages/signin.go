@@ -157,7 +157,7 @@ func (p *pages) sendLink(ctx context.Context, email string, from view.Origin) {
 	}
 	if err == nil {
 		err = p.Access.Mail.SendSignInLink(ctx, signin.Link{Person: link.Person, Name: link.Name, Email: link.Email, Language: link.Language,
-			URL: strings.TrimRight(p.Access.PublicURL, "/") + "/sign-in/link/" + url.PathEscape(link.Secret), Expires: link.Expires})
+			URL: p.signInURL(link.Secret), Expires: link.Expires})
 	}
 	if err != nil {
 		p.Logger.ErrorContext(ctx, "mail a link to sign in", "error", err)
@@ -189,7 +189,7 @@ func (p *pages) useLink(w http.ResponseWriter, r *http.Request) {
 	}
 	secret, err := p.Source.SignInByLink(r.Context(), link, from)
 	if errors.Is(err, view.ErrNotFound) {
-		p.message(w, r, http.StatusGone, "This link is used up", "A link works once and for 15 minutes. Ask for another one on the page to sign in.")
+		p.message(w, r, http.StatusGone, "This link is used up", "A link works once and for a short while. Ask for another one on the page to sign in.")
 		return
 	}
 	p.letIn(w, r, secret, "/", err)

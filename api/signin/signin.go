@@ -15,6 +15,7 @@ type Link struct {
 	Name, Email string
 	Language    string // en or es
 	URL         string
+	InvitedBy   string // who invites them; "" when they asked themselves
 	Expires     time.Time
 }
 

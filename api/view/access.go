@@ -164,6 +164,25 @@ type GatewayCredentials struct {
 	OldUntil time.Time
 }
 
+// GatewayAccount is a gateway with its user name and its last sign of life.
+type GatewayAccount struct {
+	Property, Gateway string
+	Title             string // of the property
+	Revoked           bool
+	Username          string    // of the password in use
+	OldUntil          time.Time // when the one before stops to work; zero: no other
+	HeardAt           time.Time // zero: never
+}
+
+// GatewayQuery selects a page of gateways. Zero fields do not limit.
+type GatewayQuery struct {
+	Property    string
+	Text        string // part of the property's id or name
+	SilentSince time.Time
+	After       string
+	Limit       int
+}
+
 // Directory knows people, tokens and gateways' credentials, and what was done
 // in the service.
 type Directory interface {
@@ -171,6 +190,10 @@ type Directory interface {
 	FindPerson(ctx context.Context, id string) (Person, error)
 	AddPerson(ctx context.Context, p Person, password, by string) (Person, error)
 	ChangePerson(ctx context.Context, id string, c PersonChange, by string) (Person, error)
+
+	// Invite makes a link with which a person signs in for the first time;
+	// ErrConflict when they cannot be written to.
+	Invite(ctx context.Context, id, by string) (SignInLink, error)
 
 	ListTokens(ctx context.Context) ([]Token, error)
 	IssueToken(ctx context.Context, n NewToken) (secret string, t Token, err error)
@@ -180,6 +203,10 @@ type Directory interface {
 	// old, which works on for overlap.
 	IssueGateway(ctx context.Context, scope Scope, property, gateway string, overlap time.Duration, by string) (GatewayCredentials, error)
 	RevokeGateway(ctx context.Context, scope Scope, property, gateway, by string) error
+
+	// ListGateways lists a page of gateways, the one that was not heard of for
+	// longest first.
+	ListGateways(ctx context.Context, scope Scope, q GatewayQuery) ([]GatewayAccount, string, error)
 
 	ListAudit(ctx context.Context, q AuditQuery) ([]AuditEntry, string, error)
 	// Note puts an entry into the audit log.

@@ -28,6 +28,20 @@ var ErrInvalid = errors.New("not valid")
 // request.
 var ErrKeyReused = errors.New("this Idempotency-Key was used for another request")
 
+// FieldError is an error that one field of what was asked is to blame for, by
+// its name in the API.
+type FieldError struct {
+	Field   string
+	Problem string // for people
+	Err     error  // ErrInvalid, ErrConflict or ErrNotFound, or wraps one
+}
+
+// Error says what is wrong with the field.
+func (e *FieldError) Error() string { return e.Problem }
+
+// Unwrap gives the kind of error.
+func (e *FieldError) Unwrap() error { return e.Err }
+
 // Property is one installed property with what is wrong there now.
 type Property struct {
 	site.Property

@@ -26,6 +26,14 @@ type Conditions interface {
 	AssignTerms(ctx context.Context, scope Scope, property string, a TermsAssignment) error
 	Outages(ctx context.Context, scope Scope, property string, from, to time.Time) ([]warranty.Outage, error)
 	ReportOutage(ctx context.Context, scope Scope, property string, o warranty.Outage) (warranty.Outage, error)
+	// LatestOutages are those reported last over the whole scope.
+	LatestOutages(ctx context.Context, scope Scope, limit int) ([]OutageReport, error)
+}
+
+// OutageReport is an outage with the property it was reported for.
+type OutageReport struct {
+	Property, Title string
+	warranty.Outage
 }
 
 // TermsVersion is one version of a set of terms with its text.

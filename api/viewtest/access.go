@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"slices"
 	"strconv"
+	"strings"
 	"time"
 
 	"underkeep/api/view"
@@ -97,7 +98,7 @@ func (f *Fleet) SignInVerified(_ context.Context, email string, _ view.Origin) (
 func (f *Fleet) NewSignInLink(_ context.Context, email string, _ view.Origin) (view.SignInLink, error) {
 	f.mu.Lock()
 	defer f.mu.Unlock()
-	if tokenOf[email] == "" {
+	if !slices.ContainsFunc(f.Persons, func(p view.Person) bool { return p.Email == email }) {
 		return view.SignInLink{}, view.ErrNotFound
 	}
 	secret := fmt.Sprintf("link-%d", len(f.links)+1)
@@ -186,10 +187,10 @@ func (f *Fleet) AddPerson(_ context.Context, p view.Person, _, by string) (view.
 	p.Language = cmp.Or(p.Language, "en")
 	p.ID, p.CreatedBy, p.CreatedAt = strconv.Itoa(len(f.Persons)+1), by, Now
 	if tokenOf[p.Email] != "" {
-		return view.Person{}, cmp.Or(f.Down, view.ErrConflict)
+		return view.Person{}, cmp.Or[error](f.Down, &view.FieldError{Field: "email", Problem: "somebody has this e-mail address already", Err: view.ErrConflict})
 	}
 	if p.Name == "" {
-		return view.Person{}, cmp.Or(f.Down, view.ErrInvalid)
+		return view.Person{}, cmp.Or[error](f.Down, &view.FieldError{Field: "name", Problem: "a person needs a name", Err: view.ErrInvalid})
 	}
 	f.Persons = append(f.Persons, p)
 	return p, f.Down
@@ -198,13 +199,52 @@ func (f *Fleet) AddPerson(_ context.Context, p view.Person, _, by string) (view.
 // ChangePerson implements view.Directory.
 func (f *Fleet) ChangePerson(ctx context.Context, id string, c view.PersonChange, _ string) (view.Person, error) {
 	p, err := f.FindPerson(ctx, id)
-	if err == nil && c.Disabled != nil && *c.Disabled {
-		p.Disabled = Now
+	if err != nil {
+		return p, err
 	}
-	if err == nil && c.Name != nil {
-		p.Name = *c.Name
+	if c.Disabled != nil {
+		p.Disabled = time.Time{}
+		if *c.Disabled {
+			p.Disabled = Now
+		}
 	}
-	return p, err
+	for to, from := range map[*string]*string{&p.Name: c.Name, &p.Email: c.Email, &p.Phone: c.Phone, &p.Language: c.Language, &p.Units: c.Units} {
+		if from != nil {
+			*to = *from
+		}
+	}
+	if c.Role != nil {
+		p.Role = *c.Role
+	}
+	if c.Everything != nil {
+		p.Everything = *c.Everything
+	}
+	if c.Properties != nil {
+		p.Properties = *c.Properties
+	}
+	if p.Name == "" {
+		return p, &view.FieldError{Field: "name", Problem: "a person needs a name", Err: view.ErrInvalid}
+	}
+	for i := range f.Persons {
+		if f.Persons[i].ID == id {
+			f.Persons[i] = p
+		}
+	}
+	return p, nil
+}
+
+// Invite implements view.Directory.
+func (f *Fleet) Invite(ctx context.Context, id, _ string) (view.SignInLink, error) {
+	p, err := f.FindPerson(ctx, id)
+	if err == nil && (p.Email == "" || !p.Disabled.IsZero()) {
+		err = &view.FieldError{Field: "email", Problem: "an invitation needs an e-mail address", Err: view.ErrConflict}
+	}
+	if err != nil {
+		return view.SignInLink{}, err
+	}
+	l, err := f.NewSignInLink(ctx, p.Email, view.Origin{})
+	l.Person, l.Name, l.Expires = id, p.Name, Now.Add(72*time.Hour)
+	return l, err
 }
 
 // ListTokens implements view.Directory.
@@ -213,7 +253,7 @@ func (f *Fleet) ListTokens(context.Context) ([]view.Token, error) { return f.Iss
 // IssueToken implements view.Directory.
 func (f *Fleet) IssueToken(_ context.Context, n view.NewToken) (string, view.Token, error) {
 	if n.Role == view.OwnerRole && len(n.Properties) == 0 {
-		return "", view.Token{}, cmp.Or(f.Down, view.ErrInvalid)
+		return "", view.Token{}, cmp.Or[error](f.Down, &view.FieldError{Field: "properties", Problem: "an owner's token without a property", Err: view.ErrInvalid})
 	}
 	return "uk_secret", view.Token{ID: "2", Name: n.Name, Role: n.Role, Everything: len(n.Properties) == 0, Properties: n.Properties,
 		Actions: n.Actions, CreatedAt: Now, CreatedBy: n.By, Expires: n.Expires}, f.Down
@@ -233,6 +273,23 @@ func (f *Fleet) IssueGateway(ctx context.Context, scope view.Scope, property, ga
 		return view.GatewayCredentials{}, err
 	}
 	return view.GatewayCredentials{Username: property + "/" + gateway + "~2", Password: "secret", OldUntil: Now.Add(overlap)}, f.Down
+}
+
+// ListGateways implements view.Directory.
+func (f *Fleet) ListGateways(_ context.Context, scope view.Scope, q view.GatewayQuery) ([]view.GatewayAccount, string, error) {
+	var out []view.GatewayAccount
+	for _, p := range f.Props {
+		if !scope.Allows(p.ID) || q.Property != "" && q.Property != p.ID || !strings.Contains(p.ID+" "+p.Name, q.Text) {
+			continue
+		}
+		for _, g := range f.GatewaysOf[p.ID] {
+			if q.SilentSince.IsZero() || g.LastReceived.Before(q.SilentSince) {
+				out = append(out, view.GatewayAccount{Property: p.ID, Gateway: g.ID, Title: p.Name, Revoked: g.Revoked, Username: p.ID + "/" + g.ID, HeardAt: g.LastReceived})
+			}
+		}
+	}
+	slices.SortStableFunc(out, func(a, b view.GatewayAccount) int { return a.HeardAt.Compare(b.HeardAt) })
+	return out, "", f.Down
 }
 
 // RevokeGateway implements view.Directory.

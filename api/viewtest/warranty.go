@@ -130,7 +130,7 @@ func (f *Fleet) AssignTerms(ctx context.Context, scope view.Scope, property stri
 		return err
 	}
 	if len(f.Assigned[property]) > 0 && !site.DateOf(a.AssignedAt).Before(a.From) {
-		return fmt.Errorf("no earlier period may change: %w", view.ErrConflict)
+		return &view.FieldError{Field: "from", Problem: "terms are in force; others can be assigned from a day after today", Err: view.ErrConflict}
 	}
 	f.Assigned[property] = append(f.Assigned[property], a)
 	return nil
@@ -179,4 +179,19 @@ func (f *Fleet) addWarranty() {
 	f.WarrantyChecks = map[string][]warranty.Check{"heron-07": {{ID: "heron-07.c1", At: at(259 * time.Hour), Point: "north-bay", Salt: "NaCl", TempC: 20,
 		ReadPct: 76.2, ExpectedPct: 75.479, OffsetPct: 0.721, OffsetStandardPct: 0.3}}}
 	f.OutagesOf = map[string][]warranty.Outage{"heron-07": {{ID: "heron-07.o1", From: at(125 * time.Hour), To: at(118 * time.Hour), ReportedAt: at(100 * time.Hour), By: "R. Okafor", Note: "storm"}}}
+}
+
+// LatestOutages implements view.Conditions.
+func (f *Fleet) LatestOutages(_ context.Context, scope view.Scope, limit int) ([]view.OutageReport, error) {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	var out []view.OutageReport
+	for _, p := range f.Props {
+		for _, o := range f.OutagesOf[p.ID] {
+			if scope.Allows(p.ID) && len(out) < limit {
+				out = append(out, view.OutageReport{Property: p.ID, Title: p.Name, Outage: o})
+			}
+		}
+	}
+	return out, f.Down
 }

@@ -81,7 +81,7 @@ func (m linkMailer) SendSignInLink(ctx context.Context, l signin.Link) error {
 	}
 	p := store.Person{ID: int32(id), Name: l.Name, Email: l.Email, Language: l.Language}
 	// The outbox is the service's own, whoever asked for the link.
-	return m.deliverer.SendSignInLink(store.WithScope(ctx, store.AllProperties), p, l.URL, time.Until(l.Expires).Round(time.Minute))
+	return m.deliverer.SendInvitation(store.WithScope(ctx, store.AllProperties), p, l.URL, l.InvitedBy, time.Until(l.Expires).Round(time.Minute))
 }
 
 // accessWork removes sessions, links and stored answers that have served their

@@ -151,6 +151,8 @@ type phrases struct {
 
 	SignInSubject string
 	SignInText    string // format: link, minutes
+	InviteSubject string
+	InviteText    string // format: who invites, link, hours
 
 	ChannelSubject string // format: channel
 	ChannelText    string // format: channel, number waiting, since, last error

@@ -103,6 +103,8 @@ var english = phrases{
 
 	SignInSubject: "Your link to sign in",
 	SignInText:    "Open this link to sign in: %s\n\nIt works once, within %d minutes. If you did not ask for it, do nothing; nobody gets in without it.",
+	InviteSubject: "You are invited to sign in",
+	InviteText:    "%s has given you access to the watch over the houses in your care. Open this link to sign in: %s\n\nIt works once, within %d hours. Then choose a password under your name, or have a new link mailed whenever you need one.",
 
 	ChannelSubject: "Messages do not go out: %s", ChannelText: "%s does not work: %d messages wait, the oldest since %s. The last error was: %s",
 	ChannelNames: map[string]string{"mail": "E-mail", "text": "Text messages", "webhook": "Webhooks"},

@@ -103,6 +103,8 @@ var spanish = phrases{
 
 	SignInSubject: "Su enlace para entrar",
 	SignInText:    "Abra este enlace para entrar: %s\n\nSirve una vez, durante %d minutos. Si no lo pidió, no haga nada; nadie entra sin él.",
+	InviteSubject: "Le invitan a entrar",
+	InviteText:    "%s le ha dado acceso a la vigilancia de las casas a su cargo. Abra este enlace para entrar: %s\n\nSirve una vez, durante %d horas. Después elija una contraseña bajo su nombre, o pida otro enlace cuando lo necesite.",
 
 	ChannelSubject: "No salen mensajes: %s", ChannelText: "%s no funciona: esperan %d mensajes, el más antiguo desde el %s. El último error fue: %s",
 	ChannelNames: map[string]string{"mail": "El correo electrónico", "text": "Los mensajes de texto", "webhook": "Los webhooks"},

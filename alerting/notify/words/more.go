@@ -250,6 +250,15 @@ func (r *Reader) SignIn(link string, within time.Duration) Mail {
 	return d.mail(r.Lang, p.SignInSubject)
 }
 
+// Invite carries the first link of somebody whom another has added.
+func (r *Reader) Invite(by, link string, within time.Duration) Mail {
+	p := of(r.Lang)
+	var d doc
+	d.exact(fmt.Sprintf(p.InviteText, by, link, int(within.Hours())))
+	r.foot(&d)
+	return d.mail(r.Lang, p.InviteSubject)
+}
+
 // Sick says that a channel does not work.
 type Sick struct {
 	Reader

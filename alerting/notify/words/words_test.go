@@ -60,7 +60,7 @@ func TestOtherMessages(t *testing.T) {
 		sick := Sick{Reader: r, Channel: "mail", Waiting: 4, Since: at, Error: "connection refused"}
 		var b strings.Builder
 		for _, m := range []Mail{reminder.Mail(), corrected.Mail(), late.Mail(), list.Mail(), digest.Mail(), summary.Mail(), weekly.Mail(),
-			sick.Mail(), r.SignIn("https://watch.example/sign-in/x", 15*time.Minute), r.Test()} {
+			sick.Mail(), r.SignIn("https://watch.example/sign-in/x", 15*time.Minute), r.Invite("Dana Brook", "https://watch.example/sign-in/x", 72*time.Hour), r.Test()} {
 			fmt.Fprintf(&b, "====\nSubject: %s\n\n%s\n", m.Subject, m.Text)
 		}
 		fmt.Fprintf(&b, "==== text messages\n%s\n%s\n", list.Text(), sick.Text())
