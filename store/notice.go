@@ -85,8 +85,22 @@ func (NoticeJob) Kind() string { return "delivery" }
 // and how often a delivery is tried is the worker's business.
 const noticeAttempts = 1000
 
-func (j NoticeJob) params(c Channel, due time.Time) river.InsertManyParams {
-	return river.InsertManyParams{Args: j, InsertOpts: &river.InsertOpts{Queue: string(c), MaxAttempts: noticeAttempts, ScheduledAt: due}}
+func (j NoticeJob) params(c Channel, why Purpose, due time.Time) river.InsertManyParams {
+	return river.InsertManyParams{Args: j, InsertOpts: &river.InsertOpts{Queue: string(c), Priority: why.urgency(), MaxAttempts: noticeAttempts, ScheduledAt: due}}
+}
+
+// urgency is the priority of the job, 1 to 4: an alarm does not wait behind the
+// first of the month's thousand summaries.
+func (p Purpose) urgency() int {
+	switch p {
+	case ToldAlarm, ToldSignIn, ToldChannel, ToldTest:
+		return 1
+	case ToldReturn, ToldCorrection, ToldGathered, ToldEvent:
+		return 2
+	case ToldDigest:
+		return 3
+	}
+	return 4
 }
 
 const insertNoticesSQL = `INSERT INTO delivery
@@ -97,7 +111,7 @@ const insertNoticesSQL = `INSERT INTO delivery
 		AS n(property_id, subject, round, purpose, level, step, channel, recipient, person_id, audience, content, due_at, expires_at)
 	ORDER BY n.property_id, n.subject, n.channel, n.recipient
 	ON CONFLICT ON CONSTRAINT delivery_once DO NOTHING
-	RETURNING property_id, delivery_id, channel, due_at`
+	RETURNING property_id, delivery_id, channel, purpose, due_at`
 
 // InsertNotices puts deliveries and the jobs that carry them into tx. What was
 // enqueued before under the same key is left out; told is how many are new.
@@ -115,10 +129,11 @@ func (s *Store) InsertNotices(ctx context.Context, tx pgx.Tx, now time.Time, lis
 	}
 	var j NoticeJob
 	var c Channel
+	var why Purpose
 	var due time.Time
 	var jobs []river.InsertManyParams
-	if _, err := pgx.ForEachRow(rows, []any{&j.Property, &j.Delivery, &c, &due}, func() error {
-		jobs = append(jobs, j.params(c, jobTime(due, now)))
+	if _, err := pgx.ForEachRow(rows, []any{&j.Property, &j.Delivery, &c, &why, &due}, func() error {
+		jobs = append(jobs, j.params(c, why, jobTime(due, now)))
 		return nil
 	}); err != nil {
 		return 0, fmt.Errorf("enqueue %d deliveries: %w", len(list), err)

@@ -98,15 +98,16 @@ func (s *Store) RetryNotice(ctx context.Context, id int64, now, expires time.Tim
 	err := withTx(ctx, s.api, pgx.TxOptions{}, func(tx pgx.Tx) error {
 		var j NoticeJob
 		var c Channel
+		var why Purpose
 		err := tx.QueryRow(ctx, `UPDATE delivery SET state = 'waiting', done_at = NULL, due_at = $2, expires_at = greatest(expires_at, $3), outcome = 'taken up again by hand'
-			WHERE delivery_id = $1 AND state = 'dead' RETURNING property_id, delivery_id, channel`, id, now, expires).Scan(&j.Property, &j.Delivery, &c)
+			WHERE delivery_id = $1 AND state = 'dead' RETURNING property_id, delivery_id, channel, purpose`, id, now, expires).Scan(&j.Property, &j.Delivery, &c, &why)
 		if isNoRows(err) {
 			return conflict("it is not dead")
 		}
 		if err != nil {
 			return err
 		}
-		return s.InsertJobs(ctx, tx, j.params(c, time.Time{}))
+		return s.InsertJobs(ctx, tx, j.params(c, why, time.Time{}))
 	})
 	if err != nil {
 		return fmt.Errorf("take up delivery %d: %w", id, err)

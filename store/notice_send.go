@@ -69,7 +69,7 @@ const ClaimLease = 90 * time.Second
 // Message-ID, so that mailboxes and people can tell.
 func (s *Store) ClaimNotice(ctx context.Context, j NoticeJob, now time.Time) (n Notice, ok bool, until time.Time, err error) {
 	err = retrying(ctx, func() error {
-		return withTx(ctx, s.evaluation, pgx.TxOptions{}, func(tx pgx.Tx) error {
+		return withTx(ctx, s.deliveries, pgx.TxOptions{}, func(tx pgx.Tx) error {
 			n, err = scanNotice(tx.QueryRow(ctx, `SELECT `+noticeColumnsSQL+noticeFromSQL+`
 				WHERE d.property_id = $1 AND d.delivery_id = $2 FOR UPDATE OF d`, j.Property, j.Delivery))
 			if isNoRows(err) {
@@ -120,24 +120,37 @@ type Attempted struct {
 	Follow []NewNotice
 }
 
+// handedOverSQL is one statement, and so one round trip and one commit: the time
+// between the other side's answer and this commit is the only one in which a
+// crash makes a message go out twice.
+//
+// A link to sign in is a secret: it goes with the last attempt.
+const handedOverSQL = `WITH ended AS (
+		UPDATE delivery_attempt SET ended_at = $5, outcome = $6, detail = $7 WHERE property_id = $1 AND delivery_id = $2 AND attempt = $3)
+	UPDATE delivery SET state = $8, done_at = $9, due_at = $10, outcome = $7,
+		content = CASE WHEN purpose = 'sign-in' AND $9::timestamptz IS NOT NULL THEN '{}' ELSE content END
+	WHERE property_id = $1 AND delivery_id = $2 AND state = 'sending' AND claimed_at = $4`
+
 // FinishNotice notes what came of a claimed attempt. A claim that was lost to
 // another worker meanwhile changes nothing.
 func (s *Store) FinishNotice(ctx context.Context, n *Notice, a Attempted, now time.Time) error {
+	done, due := &now, n.DueAt
+	if a.State == NoticeWaiting {
+		done, due = nil, a.Again
+	}
+	args := []any{n.Property, n.ID, n.Attempts, n.ClaimedAt, now, a.Outcome, cutText(a.Detail, 1000), a.State, done, due}
 	err := retrying(ctx, func() error {
-		return withTx(ctx, s.evaluation, pgx.TxOptions{}, func(tx pgx.Tx) error {
-			if err := endAttempt(ctx, tx, n, a, now); err != nil {
-				return err
+		if a.Outcome != "" && len(a.Follow) == 0 {
+			_, err := s.deliveries.Exec(ctx, handedOverSQL, args...)
+			return err
+		}
+		return withTx(ctx, s.deliveries, pgx.TxOptions{}, func(tx pgx.Tx) error {
+			if a.Outcome == "" {
+				if err := takeBack(ctx, tx, n); err != nil {
+					return err
+				}
 			}
-			done := &now
-			due := n.DueAt
-			if a.State == NoticeWaiting {
-				done, due = nil, a.Again
-			}
-			// A link to sign in is a secret: it goes with the last attempt.
-			tag, err := tx.Exec(ctx, `UPDATE delivery SET state = $4, done_at = $5, due_at = $6, outcome = $7,
-					content = CASE WHEN purpose = 'sign-in' AND $5::timestamptz IS NOT NULL THEN '{}' ELSE content END
-				WHERE property_id = $1 AND delivery_id = $2 AND state = 'sending' AND claimed_at = $3`,
-				n.Property, n.ID, n.ClaimedAt, a.State, done, due, cutText(a.Detail, 1000))
+			tag, err := tx.Exec(ctx, handedOverSQL, args...)
 			if err != nil || tag.RowsAffected() == 0 {
 				return err
 			}
@@ -151,17 +164,11 @@ func (s *Store) FinishNotice(ctx context.Context, n *Notice, a Attempted, now ti
 	return nil
 }
 
-// endAttempt closes the attempt, or takes it back where nothing was attempted.
-func endAttempt(ctx context.Context, tx pgx.Tx, n *Notice, a Attempted, now time.Time) error {
-	if a.Outcome == "" {
-		_, err := tx.Exec(ctx, `WITH gone AS (DELETE FROM delivery_attempt WHERE property_id = $1 AND delivery_id = $2 AND attempt = $3 RETURNING 1)
-			UPDATE delivery SET attempts = attempts - 1 WHERE property_id = $1 AND delivery_id = $2 AND EXISTS (SELECT FROM gone)`,
-			n.Property, n.ID, n.Attempts)
-		return err
-	}
-	_, err := tx.Exec(ctx, `UPDATE delivery_attempt SET ended_at = $4, outcome = $5, detail = $6
-		WHERE property_id = $1 AND delivery_id = $2 AND attempt = $3`,
-		n.Property, n.ID, n.Attempts, now, a.Outcome, cutText(a.Detail, 1000))
+// takeBack removes the claim's attempt: nothing was attempted after all.
+func takeBack(ctx context.Context, tx pgx.Tx, n *Notice) error {
+	_, err := tx.Exec(ctx, `WITH gone AS (DELETE FROM delivery_attempt WHERE property_id = $1 AND delivery_id = $2 AND attempt = $3 RETURNING 1)
+		UPDATE delivery SET attempts = attempts - 1 WHERE property_id = $1 AND delivery_id = $2 AND EXISTS (SELECT FROM gone)`,
+		n.Property, n.ID, n.Attempts)
 	return err
 }
 
@@ -196,7 +203,7 @@ func (s *Store) Siblings(ctx context.Context, n *Notice) ([]Notice, error) {
 func (s *Store) RequeueNotices(ctx context.Context, now time.Time, grace time.Duration) (int, error) {
 	var found []river.InsertManyParams
 	err := withTx(ctx, s.evaluation, pgx.TxOptions{}, func(tx pgx.Tx) error {
-		rows, err := tx.Query(ctx, `SELECT d.property_id, d.delivery_id, d.channel FROM delivery d
+		rows, err := tx.Query(ctx, `SELECT d.property_id, d.delivery_id, d.channel, d.purpose FROM delivery d
 			WHERE d.state IN ('waiting', 'sending') AND d.due_at < $1 AND coalesce(d.claimed_at, d.due_at) < $1
 				AND NOT EXISTS (SELECT FROM `+jobSchema+`.river_job j WHERE j.kind = 'delivery' AND j.finalized_at IS NULL
 					AND j.args @> jsonb_build_object('delivery', d.delivery_id))
@@ -207,8 +214,9 @@ func (s *Store) RequeueNotices(ctx context.Context, now time.Time, grace time.Du
 		found = nil
 		var j NoticeJob
 		var c Channel
-		if _, err := pgx.ForEachRow(rows, []any{&j.Property, &j.Delivery, &c}, func() error {
-			found = append(found, j.params(c, time.Time{}))
+		var why Purpose
+		if _, err := pgx.ForEachRow(rows, []any{&j.Property, &j.Delivery, &c, &why}, func() error {
+			found = append(found, j.params(c, why, time.Time{}))
 			return nil
 		}); err != nil {
 			return err

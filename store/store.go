@@ -18,6 +18,9 @@ type Options struct {
 	// Pools are separate so that a flood of messages cannot starve the pages,
 	// nor the pages the messages. Defaults: 4, 4, 8.
 	IngestConns, EvaluationConns, APIConns int
+	// DeliveryConns are for the notes about what was handed over to a mail server:
+	// they never wait for an evaluation.
+	DeliveryConns int
 	// Instance names this process where several share the database; default
 	// host name and process id are the caller's to give.
 	Instance string
@@ -46,6 +49,9 @@ func (o *Options) setDefaults() {
 	if o.APIConns == 0 {
 		o.APIConns = 8
 	}
+	if o.DeliveryConns == 0 {
+		o.DeliveryConns = 4
+	}
 	if o.Instance == "" {
 		o.Instance = "underkeep"
 	}
@@ -66,7 +72,10 @@ type Store struct {
 
 	ingest, evaluation *pgxpool.Pool
 	sealing            *pgxpool.Pool
-	api                *scopedPool
+	// deliveries is for claims and for the note that something was handed over:
+	// until that is committed, a crash makes it go out twice.
+	deliveries *pgxpool.Pool
+	api        *scopedPool
 	// owner of the tables, for what changes the schema; opened when needed
 	owner *pgxpool.Pool
 
@@ -139,6 +148,9 @@ func (s *Store) openPools(ctx context.Context) (err error) {
 	if s.sealing, err = s.openPool(ctx, pool{"sealing", roleJobs, sealConns, 2 * time.Minute, scopeAll}); err != nil {
 		return err
 	}
+	if s.deliveries, err = s.openPool(ctx, pool{"deliveries", roleJobs, s.opts.DeliveryConns, 30 * time.Second, scopeAll}); err != nil {
+		return err
+	}
 	if s.owner, err = s.openPool(ctx, pool{"schema", "", 2, 15 * time.Second, scopeAll}); err != nil {
 		return err
 	}
@@ -157,7 +169,7 @@ func (s *Store) numberOf(property string) (int32, bool) {
 }
 
 func (s *Store) pools() []*pgxpool.Pool {
-	out := []*pgxpool.Pool{s.ingest, s.evaluation, s.sealing, s.owner}
+	out := []*pgxpool.Pool{s.ingest, s.evaluation, s.sealing, s.deliveries, s.owner}
 	if s.api != nil {
 		out = append(out, s.api.pool)
 	}

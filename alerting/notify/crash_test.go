@@ -8,8 +8,12 @@ import (
 	"os/exec"
 	"slices"
 	"strings"
+	"sync"
+	"syscall"
 	"testing"
 	"time"
+
+	"github.com/emersion/go-smtp"
 
 	"underkeep/store"
 	"underkeep/store/localpg/pgtest"
@@ -18,16 +22,84 @@ import (
 
 const childEnv = "UNDERKEEP_TEST_NOTIFY_CHILD"
 
-// TestChild is no test: it is the process that TestKilledWhileSending kills.
+// TestChild is no test: it is the process that other tests kill, or that ends
+// itself at a step.
 func TestChild(t *testing.T) {
-	url, addr, ok := strings.Cut(os.Getenv(childEnv), "|")
-	if !ok {
+	set := strings.Split(os.Getenv(childEnv), "|")
+	if len(set) != 3 {
 		t.Skip("only as a child")
 	}
-	r := rigOn(t, url, &clock{at: time.Now().UTC()}, &mailServer{addr: addr})
+	r := rigOn(t, set[0], &clock{at: time.Now().UTC()}, &mailServer{addr: set[1]})
 	r.deliverer.Now, r.planner.Now = time.Now, time.Now
+	r.deliverer.fault = func(step string, _ int64) {
+		if step == set[2] {
+			_ = syscall.Kill(os.Getpid(), syscall.SIGKILL)
+		}
+	}
 	startJobs(t, r)
 	time.Sleep(time.Minute) // killed long before
+}
+
+// child starts the process; it ends itself at step, "" for never.
+func child(t *testing.T, url, addr, step string) *exec.Cmd {
+	t.Helper()
+	cmd := exec.Command(os.Args[0], "-test.run=^TestChild$")
+	cmd.Env = append(os.Environ(), childEnv+"="+url+"|"+addr+"|"+step)
+	if err := cmd.Start(); err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { _ = cmd.Process.Kill(); _ = cmd.Wait() })
+	return cmd
+}
+
+// TestKilledAtEachStep kills the service at every step of a delivery. The mail
+// comes once, whatever the step, but from the moment on when the server has all of
+// it until its answer is noted. Nobody can know then (RFC 1047), so it comes
+// again, and both have the same Message-ID.
+func TestKilledAtEachStep(t *testing.T) {
+	t.Parallel()
+	for step, copies := range map[string]int{
+		"claimed": 1, "made": 1, "mail": 1, "rcpt": 1,
+		"data": 2, "answer": 2, "taken": 2,
+		"noted": 1,
+	} {
+		t.Run(step, func(t *testing.T) {
+			t.Parallel()
+			url := pgtest.New(t, migrateTemplate)
+			mails := newMailServer(t)
+			r := rigOn(t, url, &clock{at: time.Now().UTC().Truncate(time.Second)}, mails)
+			r.register("heron-07")
+			r.allWet([]string{"heron-07"})
+			started := make(chan *exec.Cmd, 1)
+			var once sync.Once
+			mails.watch(func(phase string) {
+				if phase == step {
+					once.Do(func() {
+						cmd := <-started
+						_ = cmd.Process.Kill()
+						_, _ = cmd.Process.Wait() // before the server goes on
+					})
+				}
+			})
+			cmd := child(t, url, mails.addr, step)
+			started <- cmd
+			_ = cmd.Wait()
+			mails.watch(nil)
+			mails.quiet(t)
+			before := len(mails.all())
+
+			r.clock.advance(5 * time.Minute) // the claim has run out
+			r.deliver()
+			r.settle(time.Minute)
+			ids := map[string]bool{}
+			for _, m := range mails.all() {
+				ids[m.Head.Get("Message-Id")] = true
+			}
+			if got := len(mails.all()); got != copies || len(ids) != 1 {
+				t.Errorf("%d mails with %d Message-IDs, %d before the kill; want %d with one\n%s", got, len(ids), before, copies, r.summary())
+			}
+		})
+	}
 }
 
 func startJobs(tb testing.TB, r *rig) {
@@ -71,7 +143,7 @@ func TestKilledWhileSending(t *testing.T) {
 	r.register(ids...)
 	r.allWet(ids)
 	for range 4 {
-		killAfter(t, url, mails.addr, len(mails.all())+1+rand.IntN(12), mails)
+		killAfter(t, url, len(mails.all())+1+rand.IntN(12), mails)
 	}
 	r.clock.advance(5 * time.Minute) // claims of the dead have run out
 	r.deliver()
@@ -105,18 +177,15 @@ func TestKilledWhileSending(t *testing.T) {
 	t.Logf("%d attempts were cut short, %d mails came twice", cut, len(mails.all())-len(ids))
 }
 
-// killAfter runs a process that sends, and kills it once the server has taken
-// so many mails.
-func killAfter(t *testing.T, url, addr string, mails int, m *mailServer) {
+// killAfter runs a process that sends, and kills it at a random moment after the
+// server has taken so many mails.
+func killAfter(t *testing.T, url string, mails int, m *mailServer) {
 	t.Helper()
-	cmd := exec.Command(os.Args[0], "-test.run=^TestChild$")
-	cmd.Env = append(os.Environ(), childEnv+"="+url+"|"+addr)
-	if err := cmd.Start(); err != nil {
-		t.Fatal(err)
-	}
+	cmd := child(t, url, m.addr, "")
 	for deadline := time.Now().Add(20 * time.Second); len(m.all()) < mails && time.Now().Before(deadline); {
 		time.Sleep(2 * time.Millisecond)
 	}
+	time.Sleep(time.Duration(rand.Int64N(int64(30 * time.Millisecond))))
 	_ = cmd.Process.Kill()
 	_ = cmd.Wait()
 }
@@ -148,6 +217,55 @@ func TestTwoInstances(t *testing.T) {
 	}
 }
 
+// Two instances at work at once, and a mail server that is down for a day: no
+// mail is lost, and none comes twice.
+func TestTwoInstancesAndAServerDownForADay(t *testing.T) {
+	t.Parallel()
+	url := pgtest.New(t, migrateTemplate)
+	mails := newMailServer(t)
+	c := &clock{at: time.Now().UTC().Truncate(time.Second)}
+	a, b := rigOn(t, url, c, mails), rigOn(t, url, c, mails)
+	ids := houses(12)
+	a.register(ids...)
+	if err := b.store.RefreshRegistry(t.Context()); err != nil {
+		t.Fatal(err)
+	}
+	mails.spoil(func(string, string, int) error { return &smtp.SMTPError{Code: 421, Message: "down for maintenance"} })
+	a.allWet(ids)
+	both := func() {
+		var wg sync.WaitGroup
+		for _, r := range []*rig{a, b} {
+			wg.Go(func() { r.deliver() })
+		}
+		wg.Wait()
+	}
+	both()
+	for range 24 {
+		c.advance(time.Hour)
+		both()
+	}
+	if got := len(mails.all()); got != 0 {
+		t.Fatalf("%d mails through a server that is down", got)
+	}
+	mails.spoil(nil)
+	for range 4 {
+		c.advance(time.Hour)
+		both()
+	}
+	to := map[string]int{}
+	for _, m := range mails.all() {
+		to[m.To]++
+	}
+	for _, id := range ids {
+		if to["owner-"+id+"@example.org"] != 1 {
+			t.Errorf("%s: %d mails", id, to["owner-"+id+"@example.org"])
+		}
+	}
+	if len(to) != len(ids) {
+		t.Errorf("mails to %d addresses, want %d", len(to), len(ids))
+	}
+}
+
 // From the alarm's transaction to the mail server's 250, when a thousand houses
 // raise one at the same moment. Reported in seconds, not asserted.
 func BenchmarkThousandAlarms(b *testing.B) {
@@ -160,6 +278,8 @@ func BenchmarkThousandAlarms(b *testing.B) {
 		mails := newMailServer(b)
 		r := rigOn(b, pgtest.New(b, migrateTemplate), &clock{at: time.Now().UTC().Truncate(time.Second)}, mails)
 		r.deliverer.Now, r.planner.Now = time.Now, time.Now
+		var between window
+		r.deliverer.fault = between.step
 		r.manager("Mara", "")
 		ids := houses(n)
 		r.register(ids...)
@@ -173,6 +293,7 @@ func BenchmarkThousandAlarms(b *testing.B) {
 		startJobs(b, r)
 		ctx, stop := context.WithCancel(b.Context())
 		done := make(chan struct{})
+		go r.store.KeepRegional(ctx, nil)
 		go func() { r.store.RunEvaluators(ctx, 2, nil); close(done) }()
 		b.StartTimer()
 		began := time.Now()
@@ -186,6 +307,7 @@ func BenchmarkThousandAlarms(b *testing.B) {
 		stop()
 		<-done
 		report(b, r, mails.all(), began, n)
+		between.report(b)
 		b.StartTimer()
 	}
 }
@@ -221,4 +343,36 @@ func report(b *testing.B, r *rig, all []taken, began time.Time, n int) {
 	b.ReportMetric(fromAlarm[n/2], "alarm-p50-s")
 	b.ReportMetric(fromAlarm[n*99/100], "alarm-p99-s")
 	b.ReportMetric(fromReading[n*99/100], "reading-p99-s")
+}
+
+// window measures the time between a server's answer and the commit that notes
+// it: the only one in which a crash makes a mail go out twice.
+type window struct {
+	mu    sync.Mutex
+	taken map[int64]time.Time
+	took  []time.Duration
+}
+
+func (w *window) step(step string, delivery int64) {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	switch at, ok := w.taken[delivery]; {
+	case step == "taken":
+		if w.taken == nil {
+			w.taken = map[int64]time.Time{}
+		}
+		w.taken[delivery] = time.Now()
+	case step == "noted" && ok:
+		w.took = append(w.took, time.Since(at))
+		delete(w.taken, delivery)
+	}
+}
+
+func (w *window) report(b *testing.B) {
+	b.Helper()
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	slices.Sort(w.took)
+	b.ReportMetric(w.took[len(w.took)/2].Seconds()*1e3, "note-p50-ms")
+	b.ReportMetric(w.took[len(w.took)*99/100].Seconds()*1e3, "note-p99-ms")
 }

@@ -53,6 +53,15 @@ type Deliverer struct {
 	Service func(ctx context.Context, at time.Time, l words.Lang) (due, checks []string, err error)
 
 	charts cache
+	// fault lets tests look on, or end the process, at a step of a delivery:
+	// claimed, made, taken, noted; nil otherwise.
+	fault func(step string, delivery int64)
+}
+
+func (d *Deliverer) step(name string, n *store.Notice) {
+	if d.fault != nil {
+		d.fault(name, n.ID)
+	}
 }
 
 // flood is when single messages to one recipient give way to gathered ones:
@@ -76,6 +85,7 @@ func (d *Deliverer) Deliver(ctx context.Context, job store.NoticeJob) (again tim
 	if err != nil || !ok {
 		return until, err
 	}
+	d.step("claimed", &n)
 	a, err := d.attempt(ctx, &n)
 	if err != nil {
 		// Something of ours, before anything left the house: try again.
@@ -89,6 +99,7 @@ func (d *Deliverer) Deliver(ctx context.Context, job store.NoticeJob) (again tim
 	if err := d.Store.FinishNotice(fctx, &n, a, d.Now()); err != nil {
 		return time.Time{}, err
 	}
+	d.step("noted", &n)
 	d.Metrics.observe(&n, a, d.Now())
 	if a.State == store.NoticeWaiting {
 		return a.Again, nil
@@ -219,11 +230,13 @@ func digest(n *store.Notice) bool {
 // hand gives a message to its channel and says what came of it.
 func (d *Deliverer) hand(ctx context.Context, n *store.Notice, m *message, root int64) store.Attempted {
 	var r send.Result
+	d.step("made", n)
 	if n.Channel == store.ByText {
 		r = d.Texts.Send(ctx, &send.Text{ID: fmt.Sprintf("delivery-%d-%d", n.Property, n.ID), To: n.Recipient, Text: m.text})
 	} else {
 		r = d.Mail.Send(ctx, d.post(n, m, root))
 	}
+	d.step("taken", n)
 	return d.outcome(n, r)
 }
 

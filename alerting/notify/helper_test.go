@@ -237,8 +237,10 @@ type mailServer struct {
 	mu       sync.Mutex
 	taken    []taken
 	answer   func(from, to string, nth int) error // nil: take
+	open     int                                  // sessions
 	dataWait time.Duration                        // before the 250
 	drop     bool                                 // the connection instead of the 250
+	at       func(phase string)                   // mail, rcpt, data, answer (taken, the 250 not yet written)
 	tried    map[string]int                       // by recipient
 }
 
@@ -274,6 +276,9 @@ func (silent) Println(...any)        {}
 
 // NewSession begins a connection.
 func (m *mailServer) NewSession(c *smtp.Conn) (smtp.Session, error) {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	m.open++
 	return &session_{m: m, conn: c}, nil
 }
 
@@ -283,14 +288,22 @@ type session_ struct {
 	from, to string
 }
 
-func (s *session_) Reset()        {}
-func (s *session_) Logout() error { return nil }
+func (s *session_) Reset() {}
+func (s *session_) Logout() error {
+	s.m.mu.Lock()
+	defer s.m.mu.Unlock()
+	s.m.open--
+	return nil
+}
+
 func (s *session_) Mail(from string, _ *smtp.MailOptions) error {
 	s.from = from
+	s.m.reached("mail")
 	return nil
 }
 
 func (s *session_) Rcpt(to string, _ *smtp.RcptOptions) error {
+	s.m.reached("rcpt")
 	s.m.mu.Lock()
 	defer s.m.mu.Unlock()
 	s.to = to
@@ -309,6 +322,7 @@ func (s *session_) Data(r io.Reader) error {
 	s.m.mu.Lock()
 	pause, drop := s.m.dataWait, s.m.drop
 	s.m.mu.Unlock()
+	s.m.reached("data")
 	if drop {
 		s.conn.Close()
 		return errors.New("dropped")
@@ -319,9 +333,19 @@ func (s *session_) Data(r io.Reader) error {
 		return err
 	}
 	s.m.mu.Lock()
-	defer s.m.mu.Unlock()
 	s.m.taken = append(s.m.taken, taken{s.to, time.Now(), raw, msg.Header})
+	s.m.mu.Unlock()
+	s.m.reached("answer")
 	return nil
+}
+
+func (m *mailServer) reached(phase string) {
+	m.mu.Lock()
+	at := m.at
+	m.mu.Unlock()
+	if at != nil {
+		at(phase)
+	}
 }
 
 func (m *mailServer) spoil(f func(from, to string, nth int) error) {
@@ -364,4 +388,27 @@ func (g *textGateway) all() []string {
 	g.mu.Lock()
 	defer g.mu.Unlock()
 	return append([]string(nil), g.got...)
+}
+
+// watch lets f look on at every phase of a session; nil ends it.
+func (m *mailServer) watch(f func(phase string)) {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	m.at = f
+}
+
+// quiet waits until no session is open any more.
+func (m *mailServer) quiet(tb testing.TB) {
+	tb.Helper()
+	for deadline := time.Now().Add(10 * time.Second); ; time.Sleep(2 * time.Millisecond) {
+		m.mu.Lock()
+		open := m.open
+		m.mu.Unlock()
+		if open == 0 {
+			return
+		}
+		if time.Now().After(deadline) {
+			tb.Fatalf("%d sessions are still open", open)
+		}
+	}
 }

@@ -139,6 +139,10 @@ func (m *Mailer) Close() {
 
 // Send hands one mail over. An attempt that ends without an answer is Later:
 // nobody knows whether the server took it.
+//
+// It returns as soon as the server has answered the end of the data, so that
+// the hand-over can be noted: what a server may take its time with (the RSET or
+// NOOP that libraries send then) waits for the next mail.
 func (m *Mailer) Send(ctx context.Context, x *Mail) Result {
 	msg, err := m.message(x)
 	if err != nil {
@@ -148,44 +152,72 @@ func (m *Mailer) Send(ctx context.Context, x *Mail) Result {
 	if err != nil {
 		return later("connect: %v", oneLine(err))
 	}
-	err = m.client.SendWithSMTPClient(c.client, msg)
-	if err != nil && reused && isLost(err) && !msg.IsDelivered() {
+	said, lost, err := hand(c.client, msg)
+	if lost && reused {
 		// The server closed a connection that lay idle; nothing was said on it yet.
 		_ = c.client.Close()
 		if c, err = m.dial(ctx); err != nil {
 			return later("connect: %v", oneLine(err))
 		}
-		err = m.client.SendWithSMTPClient(c.client, msg)
+		said, _, err = hand(c.client, msg)
 	}
-	// With its 250 the server has taken the message, whatever comes after.
-	if msg.IsDelivered() {
-		m.keep(c, err == nil)
-		return Result{Kind: Sent, Detail: strings.TrimSpace(msg.ServerResponse())}
+	if err == nil {
+		m.keep(c, true)
+		return Result{Kind: Sent, Detail: strings.TrimSpace(said)}
 	}
 	return m.failed(c, err)
 }
 
-func (m *Mailer) failed(c *connection, err error) Result {
-	var refusal *mail.SendError
-	var reply *textproto.Error
-	code := 0
-	if errors.As(err, &refusal) {
-		code = refusal.ErrorCode()
+// hand says MAIL, RCPT and DATA (RFC 5321, section 3.3) and returns the server's
+// answer to the end of the data. lost: the connection was gone before anything
+// was said on it.
+func hand(c *smtp.Client, msg *mail.Msg) (said string, lost bool, err error) {
+	from, err := msg.GetSender(false)
+	if err != nil {
+		return "", false, err
 	}
+	to, err := msg.GetRecipients()
+	if err != nil {
+		return "", false, err
+	}
+	if err := c.UpdateDeadline(mailTimeout); err != nil {
+		return "", true, err
+	}
+	if err := c.Mail(from); err != nil {
+		var reply *textproto.Error
+		return "", !errors.As(err, &reply), fmt.Errorf("MAIL: %w", err)
+	}
+	if err := c.Rcpt(to[0]); err != nil {
+		return "", false, fmt.Errorf("RCPT: %w", err)
+	}
+	w, err := c.Data()
+	if err != nil {
+		return "", false, fmt.Errorf("DATA: %w", err)
+	}
+	if _, err := msg.WriteTo(w); err != nil {
+		return "", false, fmt.Errorf("write the message: %w", err)
+	}
+	if err := w.Close(); err != nil {
+		return "", false, fmt.Errorf("end of the data: %w", err)
+	}
+	if d, ok := w.(*smtp.DataCloser); ok {
+		said = d.ServerResponse()
+	}
+	return said, false, nil
+}
+
+func (m *Mailer) failed(c *connection, err error) Result {
+	code := 0
+	var reply *textproto.Error
 	if errors.As(err, &reply) {
 		code = reply.Code
 	}
-	m.keep(c, code >= 400 && code != 421) // it answered, so the connection is in order
+	// It answered, so the connection is in order; what it refused is forgotten.
+	m.keep(c, code >= 400 && code != 421 && c.client.Reset() == nil)
 	if code >= 500 && code < 600 {
 		return refused("%v", oneLine(err))
 	}
 	return later("%v", oneLine(err))
-}
-
-// isLost: the connection broke before the server answered MAIL FROM.
-func isLost(err error) bool {
-	var e *mail.SendError
-	return errors.As(err, &e) && e.ErrorCode() == 0 && (e.Reason == mail.ErrSMTPMailFrom || e.Reason == mail.ErrConnCheck)
 }
 
 func oneLine(err error) string { return strings.Join(strings.Fields(err.Error()), " ") }
