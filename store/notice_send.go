@@ -69,30 +69,12 @@ const ClaimLease = 90 * time.Second
 // Message-ID, so that mailboxes and people can tell.
 func (s *Store) ClaimNotice(ctx context.Context, j NoticeJob, now time.Time) (n Notice, ok bool, until time.Time, err error) {
 	err = retrying(ctx, func() error {
-		return withTx(ctx, s.deliveries, pgx.TxOptions{}, func(tx pgx.Tx) error {
-			n, err = scanNotice(tx.QueryRow(ctx, `SELECT `+noticeColumnsSQL+noticeFromSQL+`
-				WHERE d.property_id = $1 AND d.delivery_id = $2 FOR UPDATE OF d`, j.Property, j.Delivery))
-			if isNoRows(err) {
-				return notFound("delivery %d.%d", j.Property, j.Delivery)
-			}
-			if err != nil {
-				return err
-			}
-			ok, until = false, time.Time{}
-			switch {
-			case !n.DoneAt.IsZero():
-				return nil
-			case n.State == NoticeSending && now.Before(n.ClaimedAt.Add(ClaimLease)):
-				until = n.ClaimedAt.Add(ClaimLease)
-				return nil
-			case n.DueAt.After(now):
-				until = n.DueAt
-				return nil
-			}
-			ok, n.State, n.ClaimedAt = true, NoticeSending, now
-			n.Attempts++
-			return claim(ctx, tx, &n, now)
-		})
+		n, err = scanNotice(s.deliveries.QueryRow(ctx, claimSQL, j.Property, j.Delivery, now, now.Add(-ClaimLease)))
+		if ok = err == nil; ok || !isNoRows(err) {
+			return err
+		}
+		until, err = s.notClaimed(ctx, j, now)
+		return err
 	})
 	if err != nil {
 		return n, false, until, fmt.Errorf("claim delivery %d of property %d: %w", j.Delivery, j.Property, err)
@@ -100,13 +82,36 @@ func (s *Store) ClaimNotice(ctx context.Context, j NoticeJob, now time.Time) (n 
 	return n, ok, until, nil
 }
 
-func claim(ctx context.Context, tx pgx.Tx, n *Notice, now time.Time) error {
-	var q pgx.Batch
-	q.Queue(`UPDATE delivery SET state = 'sending', claimed_at = $3, attempts = $4 WHERE property_id = $1 AND delivery_id = $2`,
-		n.Property, n.ID, now, n.Attempts)
-	q.Queue(`INSERT INTO delivery_attempt (property_id, delivery_id, attempt, begun_at) VALUES ($1, $2, $3, $4)`,
-		n.Property, n.ID, n.Attempts, now)
-	return tx.SendBatch(ctx, &q).Close()
+// claimSQL is one statement: either both the claim and the attempt are there, or
+// neither.
+const claimSQL = `WITH d AS (
+		UPDATE delivery SET state = 'sending', claimed_at = $3, attempts = attempts + 1
+		WHERE property_id = $1 AND delivery_id = $2 AND done_at IS NULL AND due_at <= $3 AND (state = 'waiting' OR claimed_at <= $4)
+		RETURNING *
+	), attempt AS (
+		INSERT INTO delivery_attempt (property_id, delivery_id, attempt, begun_at) SELECT property_id, delivery_id, attempts, $3 FROM d
+	)
+	SELECT ` + noticeColumnsSQL + ` FROM d LEFT JOIN property p USING (property_id) LEFT JOIN person w ON w.person_id = d.person_id`
+
+// notClaimed says until when there is nothing to do about a delivery; zero when
+// it is done with. What has come free meanwhile is to be asked for again now.
+func (s *Store) notClaimed(ctx context.Context, j NoticeJob, now time.Time) (until time.Time, err error) {
+	var done, claimed *time.Time
+	var state NoticeState
+	var due time.Time
+	err = s.deliveries.QueryRow(ctx, `SELECT done_at, state, claimed_at, due_at FROM delivery WHERE property_id = $1 AND delivery_id = $2`,
+		j.Property, j.Delivery).Scan(&done, &state, &claimed, &due)
+	switch {
+	case isNoRows(err):
+		return until, notFound("delivery %d.%d", j.Property, j.Delivery)
+	case err != nil || done != nil:
+		return until, err
+	case state == NoticeSending && claimed != nil && now.Before(claimed.Add(ClaimLease)):
+		return claimed.Add(ClaimLease).UTC(), nil
+	case due.After(now):
+		return due.UTC(), nil
+	}
+	return now, nil
 }
 
 // Attempted is what came of one attempt.

@@ -34,6 +34,8 @@ func TestTellOnceAndCloseTheThread(t *testing.T) {
 	r.manager("Mara", "")
 	r.wet("heron-07", "floor", site.Leak)
 	r.deliver()
+	r.clock.advance(crowdAfter)
+	r.deliver()
 	r.deliver() // again: nothing
 	if got := len(r.mails.all()); got != 2 {
 		t.Fatalf("%d mails, want 2\n%s", got, r.summary())

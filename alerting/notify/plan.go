@@ -33,6 +33,9 @@ const (
 	// when it is found came with one.
 	settle     = 2 * time.Minute
 	backlogAge = time.Hour
+	// crowdAfter is how long a message to the company waits for what joins houses
+	// with one cause, which looks about once a second.
+	crowdAfter = 1500 * time.Millisecond
 	// returnAfter keeps "all is normal again" from overtaking what it ends.
 	returnAfter = 5 * time.Second
 	returnFor   = 4 * 24 * time.Hour
@@ -181,6 +184,9 @@ func (s *session) raise(num int32, a *alerting.Alarm, st *store.CallOutStanding)
 			DueAt: t.At, ExpiresAt: t.At.Add(route.Expiry(a.Priority))}
 		if t.Digest {
 			n.Content = content{Digest: true}
+		}
+		if t.Audience != "owner" && t.Step == 0 && a.Priority < alerting.Urgent && !t.At.After(s.now) {
+			n.DueAt = s.now.Add(crowdAfter)
 		}
 		if s.now.Sub(a.RaisedAt) > backlogAge && n.DueAt.Before(s.now.Add(settle)) {
 			n.DueAt = s.now.Add(settle)
