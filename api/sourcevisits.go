@@ -186,14 +186,16 @@ func (s *storeSource) ServicePlan(ctx context.Context, scope view.Scope, q view.
 			return nil, "", err
 		}
 	}
-	hs, err := s.store.ServiceHistories(ctx, store.ServiceQuery{Scope: storeScope(scope), Property: q.Property, Area: q.Area})
+	hs, err := s.store.ServiceHistories(ctx, store.ServiceQuery{Scope: storeScope(scope), Property: q.Property, Area: q.Area, Now: s.now()})
 	if err != nil {
 		return nil, "", told(err)
 	}
-	return view.PlanService(hs, s.serviceTerms, s.named(ctx), q, s.now())
+	sets, err := s.TermsSets(ctx)
+	if err != nil {
+		return nil, "", err
+	}
+	return view.PlanService(hs, view.ServiceTerms(sets, s.now()), s.named(ctx), q, s.now())
 }
-
-func (s *storeSource) serviceTerms(string) visit.Terms { return visit.DefaultTerms() }
 
 func (s *storeSource) named(ctx context.Context) func(property string) (name, area string) {
 	return func(property string) (name, area string) {

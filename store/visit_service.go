@@ -18,10 +18,11 @@ type ServiceQuery struct {
 	Scope    Scope
 	Property string // "" any
 	Area     string // "" any
+	Now      time.Time
 }
 
 // ServiceHistories are what the service plan of each property rests on, by its
-// id. It takes four queries, whatever the size of the fleet.
+// id. It takes six queries, whatever the size of the fleet.
 func (s *Store) ServiceHistories(ctx context.Context, q ServiceQuery) ([]visit.History, error) {
 	byNum := map[int32]*visit.History{}
 	var out []*visit.History
@@ -44,7 +45,7 @@ func (s *Store) ServiceHistories(ctx context.Context, q ServiceQuery) ([]visit.H
 	if failed != nil || len(out) == 0 {
 		return nil, failed
 	}
-	if err := s.fillHistories(ctx, byNum); err != nil {
+	if err := s.fillHistories(ctx, byNum, q.Now); err != nil {
 		return nil, fmt.Errorf("service plan: %w", err)
 	}
 	slices.SortFunc(out, func(a, b *visit.History) int { return strings.Compare(a.Property, b.Property) })
@@ -63,7 +64,7 @@ func describedHistory(p *Registered) (*visit.History, string, error) {
 		return nil, "", err
 	}
 	h := &visit.History{Property: p.ID, Zone: desc.Zone(), Installed: desc.Installed,
-		Dehumidifier: desc.Dehumidifier != nil, Pump: desc.Sump != nil}
+		Dehumidifier: desc.Dehumidifier != nil, Pump: desc.Sump != nil, Terms: desc.WarrantyTerms}
 	for _, pt := range desc.Points {
 		for _, m := range pt.Measures {
 			switch {
@@ -77,7 +78,7 @@ func describedHistory(p *Registered) (*visit.History, string, error) {
 	return h, desc.Area, nil
 }
 
-func (s *Store) fillHistories(ctx context.Context, byNum map[int32]*visit.History) error {
+func (s *Store) fillHistories(ctx context.Context, byNum map[int32]*visit.History, now time.Time) error {
 	nums := make([]int32, 0, len(byNum))
 	for n := range byNum {
 		nums = append(nums, n)
@@ -110,8 +111,40 @@ func (s *Store) fillHistories(ctx context.Context, byNum map[int32]*visit.Histor
 		if err != nil {
 			return err
 		}
+		var kind visit.Kind
+		err = eachRow(ctx, tx, []any{&num, &kind, &a}, func() {
+			if h := byNum[num]; h.Visited == nil {
+				h.Visited = map[visit.Kind]time.Time{kind: instant(a)}
+			} else {
+				h.Visited[kind] = instant(a)
+			}
+		}, `SELECT property_id, kind, max(ended_at) FROM visit WHERE property_id = ANY($1) AND state = 'done' GROUP BY property_id, kind`, nums)
+		if err != nil {
+			return err
+		}
+		if err := termsToday(ctx, tx, byNum, nums, now); err != nil {
+			return err
+		}
 		return openVisits(ctx, tx, byNum, nums)
 	})
+}
+
+// termsToday puts the set of terms in force where one has been assigned; else
+// what the property file names stands.
+func termsToday(ctx context.Context, tx pgx.Tx, byNum map[int32]*visit.History, nums []int32, now time.Time) error {
+	var num int32
+	var from time.Time
+	var terms string
+	var seen int32
+	return eachRow(ctx, tx, []any{&num, &from, &terms}, func() {
+		h := byNum[num]
+		if num != seen {
+			seen, h.Terms = num, ""
+		}
+		if !site.DateOf(now.In(h.Zone)).Before(site.DateOf(from)) {
+			h.Terms = terms
+		}
+	}, `SELECT property_id, from_day, terms FROM terms_assignment WHERE property_id = ANY($1) ORDER BY property_id, from_day, assignment_no`, nums)
 }
 
 func openVisits(ctx context.Context, tx pgx.Tx, byNum map[int32]*visit.History, nums []int32) error {

@@ -4,6 +4,7 @@ import (
 	"testing"
 	"time"
 
+	"underkeep/store/site"
 	"underkeep/store/visit"
 )
 
@@ -23,7 +24,7 @@ func TestServiceHistory(t *testing.T) {
 	must(s.SignOff(ctx, visitBy("", at.Add(time.Hour)), id, visit.Findings{Findings: "handed over", Work: []visit.Work{visit.WorkFilter}}))
 	open := must(s.PlanVisit(ctx, visitBy("", at), visit.Plan{Property: "heron-07", Kind: visit.Service})).Visit
 
-	all, err := s.ServiceHistories(ctx, ServiceQuery{Scope: AllProperties})
+	all, err := s.ServiceHistories(ctx, ServiceQuery{Scope: AllProperties, Now: at})
 	if err != nil || len(all) != 2 || all[0].Property != "heron-07" {
 		t.Fatalf("%+v, %v", all, err)
 	}
@@ -31,6 +32,9 @@ func TestServiceHistory(t *testing.T) {
 	if !h.Filter.Equal(at.Add(time.Hour)) || !h.HandedOver.Equal(at.Add(time.Hour)) || !h.PumpTest.Equal(at) ||
 		!h.Cycle.Equal(at.Add(-10*time.Hour+30*time.Second)) || len(h.Open) != 1 || h.Open[0].ID != open {
 		t.Errorf("history %+v", h)
+	}
+	if !h.Visited[visit.HandOver].Equal(at.Add(time.Hour)) || len(h.Visited) != 1 {
+		t.Errorf("visited %v", h.Visited)
 	}
 	if len(h.Sensors) != 2 || !h.Sensors[0].Check.IsZero() || !h.Sensors[1].Check.Equal(at) {
 		t.Errorf("sensors %+v", h.Sensors)
@@ -72,5 +76,32 @@ func TestAssignTechnician(t *testing.T) {
 		if page, _, err := s.Visits(ctx, q); err != nil || len(page) != 1 {
 			t.Errorf("their visits: %v %v", page, err)
 		}
+	}
+}
+
+// The set assigned last to a day that has begun counts, not what begins later;
+// without an assignment, what the file names.
+func TestTermsOfTheServicePlan(t *testing.T) {
+	t.Parallel()
+	s, ctx, at := openTest(t), t.Context(), testNow
+	withCottages(t, s, "heron-07")
+	terms := func(now time.Time) string {
+		t.Helper()
+		all, err := s.ServiceHistories(ctx, ServiceQuery{Scope: AllProperties, Now: now})
+		if err != nil || len(all) != 1 {
+			t.Fatalf("%+v, %v", all, err)
+		}
+		return all[0].Terms
+	}
+	before := terms(at)
+	day := site.DateOf(at.AddDate(0, 0, 3))
+	if err := s.AssignTerms(ctx, AllProperties, "heron-07", TermsAssignment{From: day, Terms: "harbor-55", AssignedBy: "test"}, at); err != nil {
+		t.Fatal(err)
+	}
+	if got := terms(at); got != before {
+		t.Errorf("today %q, want %q as before", got, before)
+	}
+	if got := terms(at.AddDate(0, 0, 4)); got != "harbor-55" {
+		t.Errorf("from the day on %q", got)
 	}
 }

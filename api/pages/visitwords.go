@@ -39,6 +39,7 @@ var usualDisturbs = map[field.Kind][]field.Disturbance{
 
 var taskWords = map[field.Task]string{
 	field.TaskFilter: "Filter", field.TaskPumpTest: "Pump test", field.TaskSensorCheck: "Sensor check", field.TaskUnproven: "Pump unproven",
+	field.TaskService: "Visit for the warranty",
 }
 
 var handWords = map[field.Quantity]string{

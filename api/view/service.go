@@ -7,6 +7,8 @@ import (
 	"strconv"
 	"time"
 
+	"underkeep/api/warranty"
+	"underkeep/store/site"
 	"underkeep/store/visit"
 )
 
@@ -35,10 +37,11 @@ type ServicePlanner interface {
 
 // PlanService orders what is due over a fleet. named gives the name and the
 // area of a property, terms what was agreed for it.
-func PlanService(hs []visit.History, terms func(property string) visit.Terms, named func(property string) (name, area string), q ServiceQuery, now time.Time) ([]ServiceItem, string, error) {
+func PlanService(hs []visit.History, terms func(h *visit.History) visit.Terms, named func(property string) (name, area string), q ServiceQuery, now time.Time) ([]ServiceItem, string, error) {
 	var all []ServiceItem
-	for _, h := range hs {
-		for _, d := range visit.Plans(h, terms(h.Property), now) {
+	for i := range hs {
+		h := &hs[i]
+		for _, d := range visit.Plans(*h, terms(h), now) {
 			if d.Days > q.Within {
 				continue
 			}
@@ -66,3 +69,38 @@ func PlanService(hs []visit.History, terms func(property string) visit.Terms, na
 	}
 	return all[from:], "", nil
 }
+
+// ServiceTerms are the intervals that each set of warranty terms asks for, those
+// of its version in force on the property's day. What a set does not say, and a
+// house without terms, goes by visit.DefaultTerms.
+func ServiceTerms(sets []TermsVersion, now time.Time) func(h *visit.History) visit.Terms {
+	var versions []warranty.Terms
+	for _, v := range sets {
+		versions = append(versions, v.Terms)
+	}
+	return func(h *visit.History) visit.Terms {
+		t := visit.DefaultTerms()
+		inForce, err := warranty.Resolve([]warranty.Assignment{{From: h.Installed, Terms: h.Terms}}, versions)
+		if err != nil || len(inForce) == 0 { // a name that no set has is shown by the verdict
+			return t
+		}
+		set, today := inForce[0].Terms, site.DateOf(now.In(h.Zone))
+		for _, f := range inForce {
+			if !today.Before(f.From) {
+				set = f.Terms
+			}
+		}
+		if s := set.Service; s != nil {
+			t.ServiceDays = wholeDays(s.Interval)
+			for _, k := range s.Visits {
+				t.ServiceKinds = append(t.ServiceKinds, visit.Kind(k))
+			}
+		}
+		if c := set.SensorCheck; c != nil {
+			t.SensorCheckDays = wholeDays(c.Interval)
+		}
+		return t
+	}
+}
+
+func wholeDays(d time.Duration) int { return int(d / (24 * time.Hour)) }

@@ -511,12 +511,12 @@ func (f *Fleet) ServicePlan(_ context.Context, scope view.Scope, q view.ServiceQ
 		}
 	}
 	named := func(id string) (string, string) { p := f.Props[f.propertyIndex(id)]; return p.Name, p.Area }
-	out, next, err := view.PlanService(hs, func(string) visit.Terms { return visit.DefaultTerms() }, named, q, Now)
+	out, next, err := view.PlanService(hs, view.ServiceTerms(view.ShippedTerms(), Now), named, q, Now)
 	return out, next, cmp.Or(f.Down, err)
 }
 
 func (f *Fleet) history(p view.Property) visit.History {
-	h := visit.History{Property: p.ID, Zone: p.Zone(), Installed: p.Installed, Dehumidifier: p.Dehumidifier != nil, Pump: p.Sump != nil}
+	h := visit.History{Property: p.ID, Zone: p.Zone(), Installed: p.Installed, Dehumidifier: p.Dehumidifier != nil, Pump: p.Sump != nil, Terms: p.WarrantyTerms}
 	for _, pt := range p.Points {
 		if slices.Contains(pt.Measures, site.RH) {
 			h.Sensors = append(h.Sensors, visit.SensorHistory{Point: pt.ID})

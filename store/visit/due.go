@@ -13,6 +13,12 @@ type Terms struct {
 	FilterMonths      int
 	PumpTestMonths    int
 	SensorCheckMonths int
+	// ServiceDays is how long the warranty lets a house go without a visit of one
+	// of ServiceKinds, and SensorCheckDays how long a sensor without a check; where
+	// it says so, SensorCheckMonths does not count.
+	ServiceDays     int
+	ServiceKinds    []Kind
+	SensorCheckDays int
 	// UnprovenDays without a pump cycle or test make a pump unproven.
 	UnprovenDays int
 	// WetSeason begins on WetFrom and ends on WetTo of each year; an unproven
@@ -45,6 +51,7 @@ const (
 	TaskPumpTest    Task = "pump-test"
 	TaskSensorCheck Task = "sensor-check"
 	TaskUnproven    Task = "unproven-pump"
+	TaskService     Task = "service" // the visit that the warranty asks for
 )
 
 // Kind of visit that does the task.
@@ -72,6 +79,8 @@ type History struct {
 	Zone       *time.Location
 	Installed  site.Date
 	HandedOver time.Time
+	Terms      string             // the set of warranty terms in force today; "" none
+	Visited    map[Kind]time.Time // when the last visit of each kind was signed off
 
 	Dehumidifier bool
 	Pump         bool // there is a primary pump that reports cycles, or a sump
@@ -138,6 +147,9 @@ func Plans(h History, t Terms, now time.Time) []Due {
 	if h.Pump && h.Reports && t.UnprovenDays > 0 {
 		out = append(out, p.unproven())
 	}
+	if t.ServiceDays > 0 {
+		out = append(out, p.service())
+	}
 	if d, ok := p.sensors(); ok {
 		out = append(out, d)
 	}
@@ -181,6 +193,25 @@ func (p *planner) does(v Visit, t Task) bool {
 	return v.Kind == Service || v.Kind == HandOver || v.Kind == t.Kind()
 }
 
+// service is the last day on which the warranty's visit is in time.
+func (p *planner) service() Due {
+	var last time.Time
+	for _, k := range p.t.ServiceKinds {
+		if at := p.h.Visited[k]; at.After(last) {
+			last = at
+		}
+	}
+	return p.due(Due{Task: TaskService, Since: last, On: p.from(last).AddDays(p.t.ServiceDays)})
+}
+
+// sensor is when the check of a sensor is due.
+func (p *planner) sensor(last time.Time) Due {
+	if p.t.SensorCheckDays > 0 {
+		return p.due(Due{Task: TaskSensorCheck, Since: last, On: p.from(last).AddDays(p.t.SensorCheckDays)})
+	}
+	return p.every(TaskSensorCheck, last, p.t.SensorCheckMonths)
+}
+
 // unproven is when the pump has shown nothing for too long.
 func (p *planner) unproven() Due {
 	proof := p.h.Cycle
@@ -213,12 +244,12 @@ func (p *planner) wetNear() bool {
 // sensors puts the checks of a property together: somebody who goes for one
 // takes those along that follow within a month.
 func (p *planner) sensors() (Due, bool) {
-	if len(p.h.Sensors) == 0 || p.t.SensorCheckMonths <= 0 {
+	if len(p.h.Sensors) == 0 || p.t.SensorCheckMonths <= 0 && p.t.SensorCheckDays <= 0 {
 		return Due{}, false
 	}
 	var all []Due
 	for _, s := range p.h.Sensors {
-		d := p.every(TaskSensorCheck, s.Check, p.t.SensorCheckMonths)
+		d := p.sensor(s.Check)
 		d.Points = []string{s.Point}
 		all = append(all, d)
 	}

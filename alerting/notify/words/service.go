@@ -11,10 +11,12 @@ var taskWords = map[Lang]map[visit.Task]string{
 	English: {
 		visit.TaskFilter: "filter of the dehumidifier", visit.TaskPumpTest: "test of the pump",
 		visit.TaskSensorCheck: "check of the sensors", visit.TaskUnproven: "pump not proven for 90 days, test it",
+		visit.TaskService: "service visit that the warranty asks for",
 	},
 	Spanish: {
 		visit.TaskFilter: "filtro del deshumidificador", visit.TaskPumpTest: "prueba de la bomba",
 		visit.TaskSensorCheck: "comprobación de los sensores", visit.TaskUnproven: "bomba sin probar desde hace 90 días, pruébela",
+		visit.TaskService: "visita de mantenimiento que pide la garantía",
 	},
 }
 

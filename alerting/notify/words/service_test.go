@@ -10,7 +10,7 @@ import (
 func TestServiceLinesInBothLanguages(t *testing.T) {
 	t.Parallel()
 	for _, l := range []Lang{English, Spanish} {
-		for _, task := range []visit.Task{visit.TaskFilter, visit.TaskPumpTest, visit.TaskSensorCheck, visit.TaskUnproven} {
+		for _, task := range []visit.Task{visit.TaskFilter, visit.TaskPumpTest, visit.TaskSensorCheck, visit.TaskUnproven, visit.TaskService} {
 			if taskWords[l][task] == "" {
 				t.Errorf("%s: no words for %s", l, task)
 			}
