@@ -169,31 +169,3 @@ func benchBundle(b *testing.B, s *Store, keys *Keyring, from time.Time, days int
 	}
 	b.Logf("verify: %d readings in %s, %s of the processor", v.Readings, time.Since(began), processor()-cpu)
 }
-
-// BenchmarkSealFleetDay seals one day of 300 houses of 3,456 readings each and
-// reports how long 10,000 would take.
-func BenchmarkSealFleetDay(b *testing.B) {
-	const houses = 300
-	s := openTest(b)
-	from := time.Date(2025, 6, 2, 0, 0, 0, 0, newYork)
-	r := rand.New(rand.NewPCG(1, 2))
-	for i := range houses {
-		id := fmt.Sprintf("house-%d", i)
-		register(b, s, benchedHouse(id))
-		if _, err := s.AddGateway(b.Context(), id, "main", "test"); err != nil {
-			b.Fatal(err)
-		}
-		benchedDay(b, s, r, id, from)
-	}
-	keys, err := CreateKeyring(filepath.Join(b.TempDir(), "evidence"), "example.org/log")
-	if err != nil {
-		b.Fatal(err)
-	}
-	began := time.Now()
-	out, err := s.Seal(b.Context(), SealOptions{Keys: keys, Delay: time.Hour, Workers: 2}, from.AddDate(0, 0, 1).Add(2*time.Hour))
-	if err != nil {
-		b.Fatal(err)
-	}
-	took := time.Since(began)
-	b.Logf("%d days with %d readings in %s: 10,000 in %s", out.Days, out.Readings, took, took*10_000/time.Duration(out.Days))
-}

@@ -1,12 +1,9 @@
 package store
 
 import (
-	"cmp"
 	"context"
 	"crypto/sha256"
-	"encoding/binary"
 	"fmt"
-	"math"
 	"slices"
 	"time"
 
@@ -83,9 +80,9 @@ func (s *Store) loadDays(ctx context.Context, jobs []*sealJob, now time.Time) er
 			if err := loadTold(ctx, tx, j); err != nil {
 				return fmt.Errorf("sealed journal of %s: %w", j.reg.ID, err)
 			}
-			if err := loadRaw(ctx, tx, j); err != nil {
-				return fmt.Errorf("readings of %s: %w", j.reg.ID, err)
-			}
+		}
+		if err := loadRaw(ctx, tx, jobs); err != nil {
+			return fmt.Errorf("readings of %d properties: %w", len(jobs), err)
 		}
 		for _, load := range []func(context.Context, pgx.Tx, *daySpans) error{loadDayContacts, loadDayRefusals, people.loadDayJournal, loadDaySections} {
 			if err := load(ctx, tx, spans); err != nil {
@@ -107,43 +104,6 @@ func (s *Store) loadDays(ctx context.Context, jobs []*sealJob, now time.Time) er
 		}
 	}
 	return nil
-}
-
-const rawSQL = `SELECT u.s, r.gateway_id, r.at, r.value, r.received_at, r.at_receipt FROM unnest($2::int2[]) u(s) CROSS JOIN LATERAL (
-		SELECT gateway_id, at, value, received_at, at_receipt FROM readings WHERE property_id = $1 AND series_id = u.s AND at >= $3 AND at < $4
-		UNION ALL SELECT gateway_id, at, value, received_at, at_receipt FROM late_reading WHERE property_id = $1 AND series_id = u.s AND at >= $3 AND at < $4
-	) r`
-
-// loadRaw reads the stored rows of a job's days.
-func loadRaw(ctx context.Context, tx pgx.Tx, j *sealJob) error {
-	be := binary.BigEndian
-	series := appendArrayHeader(nil, oidInt2, len(j.reg.series))
-	for i := range j.reg.series {
-		series = be.AppendUint16(be.AppendUint32(series, 2), uint16(i))
-	}
-	if _, err := tx.Conn().Prepare(ctx, "seal_raw", rawSQL); err != nil {
-		return err
-	}
-	first, last := j.days[0].from, j.days[len(j.days)-1].to
-	res := tx.Conn().PgConn().ExecPrepared(ctx, "seal_raw", [][]byte{be.AppendUint32(nil, uint32(j.reg.Num)), series,
-		be.AppendUint64(nil, uint64(pgMicros(first))), be.AppendUint64(nil, uint64(pgMicros(last)))}, allBinary, allBinary)
-	at := 0 // rows of a series come in order, so the day moves on
-	for res.NextRow() {
-		v := res.Values()
-		r := rawReading{series: int16(be.Uint16(v[0])), gateway: int16(be.Uint16(v[1])), at: int64(be.Uint64(v[2])) + pgEpochMicros,
-			value: math.Float64frombits(be.Uint64(v[3])), received: int64(be.Uint64(v[4])) + pgEpochMicros, mark: v[5] != nil}
-		if at = j.dayOf(r.at, at); at < 0 {
-			at = 0
-			continue // between days that are amended
-		}
-		d := j.days[at]
-		if d.have != nil && d.have[seriesAt{r.series, r.at}] {
-			continue
-		}
-		d.readings = append(d.readings, r)
-	}
-	_, err := res.Close()
-	return err
 }
 
 // dayOf finds the day of a time, trying guess first; -1 when there is none.
@@ -237,60 +197,4 @@ func (d *sealDay) amendments(p *Registered, delay time.Duration) ([]sealedRecord
 		out = append(out, c)
 	}
 	return out, nil
-}
-
-// blocksOf puts rows together: by point and gateway, what was measured and
-// received at one time in one row.
-func blocksOf(p *Registered, readings []rawReading) []evidence.Block {
-	slices.SortFunc(readings, func(a, b rawReading) int {
-		x, y := &p.series[a.series], &p.series[b.series]
-		if c := cmp.Compare(x.Point, y.Point); c != 0 {
-			return c
-		}
-		if a.gateway != b.gateway {
-			return cmp.Compare(p.gateways[a.gateway].name, p.gateways[b.gateway].name)
-		}
-		return cmp.Or(cmp.Compare(a.at, b.at), cmp.Compare(a.received, b.received), cmp.Compare(boolByte(a.mark), boolByte(b.mark)),
-			cmp.Compare(x.Quantity, y.Quantity))
-	})
-	var out []evidence.Block
-	for len(readings) > 0 {
-		first := readings[0]
-		point := p.series[first.series].Point
-		n := slices.IndexFunc(readings, func(r rawReading) bool { return r.gateway != first.gateway || p.series[r.series].Point != point })
-		if n < 0 {
-			n = len(readings)
-		}
-		out = append(out, blockOf(p, readings[:n]))
-		readings = readings[n:]
-	}
-	return out
-}
-
-func blockOf(p *Registered, readings []rawReading) evidence.Block {
-	b := evidence.Block{Point: p.series[readings[0].series].Point, Gateway: p.gateways[readings[0].gateway].name}
-	for i := range readings {
-		if q := p.series[readings[i].series].Quantity; !slices.Contains(b.Quantities, q) {
-			b.Quantities = append(b.Quantities, q)
-		}
-	}
-	slices.Sort(b.Quantities)
-	b.Values = make([][]float64, len(b.Quantities))
-	var marks []bool
-	row := -1
-	for i := range readings {
-		r := &readings[i]
-		if row < 0 || b.At[row] != r.at || b.Received[row] != r.received || marks[row] != r.mark {
-			row++
-			b.At, b.Received, marks = append(b.At, r.at), append(b.Received, r.received), append(marks, r.mark)
-			for q := range b.Values {
-				b.Values[q] = append(b.Values[q], math.NaN())
-			}
-		}
-		b.Values[slices.Index(b.Quantities, p.series[r.series].Quantity)][row] = r.value
-	}
-	if slices.Contains(marks, true) {
-		b.AtReceipt = marks
-	}
-	return b
 }

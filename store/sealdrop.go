@@ -87,7 +87,7 @@ func (s *Store) holdAgainstSealed(ctx context.Context, p *Registered, from, to i
 	var earliest int64
 	err := withTx(ctx, s.sealing, oneSnapshot, func(tx pgx.Tx) error {
 		raw := &sealJob{reg: p, days: []*sealDay{{from: timeOfMicros(from), to: timeOfMicros(to)}}}
-		if err := loadRaw(ctx, tx, raw); err != nil {
+		if err := loadRaw(ctx, tx, []*sealJob{raw}); err != nil {
 			return err
 		}
 		if len(raw.days[0].readings) == 0 {

@@ -34,15 +34,8 @@ func recordOf(p *Registered, d *evidence.Day) (sealedRecord, error) {
 	if c.packed, err = evidence.Pack(d); err != nil {
 		return c, fmt.Errorf("pack %s of %s: %w", d.Date, p.ID, err)
 	}
-	again, err := c.packed.Unpack()
-	if err == nil {
-		text, err = again.AppendText(text[:0])
-	}
-	if err != nil {
-		return c, fmt.Errorf("unpack %s of %s: %w", d.Date, p.ID, err)
-	}
-	if evidence.LeafHash(text) != c.hash {
-		return c, fmt.Errorf("%s of %s is not itself any more after packing", d.Date, p.ID)
+	if err := c.packed.Gives(d); err != nil {
+		return c, fmt.Errorf("%s of %s is not itself any more after packing: %w", d.Date, p.ID, err)
 	}
 	return c, nil
 }

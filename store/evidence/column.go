@@ -7,11 +7,12 @@ import (
 )
 
 // A column is written as what is left of its numbers when each is predicted, by
-// whichever of three predictions leaves least.
+// whichever of four predictions leaves least.
 const (
 	fromLeast  = iota // the least of all
 	fromLast          // the one before
 	fromTrend         // the one before, going on as before
+	fromStep          // the one before and the first step; since version 2
 	noOfGuides        // how many predictions there are
 )
 
@@ -32,18 +33,30 @@ func (p *packer) appendColumn(b []byte, numbers []int64) []byte {
 			guide, k, best = g, gk, cost
 		}
 	}
+	e := evenCode(slices.Max(p.residual[fromLeast]))
+	if k != noResidual && e.cost(p.residual[fromLeast]) < best {
+		guide, k = fromLeast, even
+	}
 	base := numbers[0]
 	if guide == fromLeast {
 		base = slices.Min(numbers)
 	}
 	b = append(b, byte(guide<<6)|byte(k))
 	b = binary.AppendVarint(b, base)
+	if guide == fromStep {
+		b = binary.AppendVarint(b, firstStep(numbers))
+	}
 	if k == noResidual {
 		return b
 	}
 	p.w = bitWriter{out: p.w.out[:0]}
-	for _, v := range p.residual[guide] {
-		p.w.rice(v, k)
+	if k == even {
+		b = binary.AppendUvarint(b, e.n)
+		e.write(&p.w, p.residual[fromLeast])
+	} else {
+		for _, v := range p.residual[guide] {
+			p.w.rice(v, k)
+		}
 	}
 	out := p.w.finish()
 	b = binary.AppendUvarint(b, uint64(len(out)))
@@ -70,8 +83,20 @@ func residuals(out []uint64, numbers []int64, guide int) []uint64 {
 			out = append(out, zigzag(step-last))
 			last = step
 		}
+	case fromStep:
+		first := firstStep(numbers)
+		for i := 1; i < len(numbers); i++ {
+			out = append(out, zigzag(numbers[i]-numbers[i-1]-first))
+		}
 	}
 	return out
+}
+
+func firstStep(numbers []int64) int64 {
+	if len(numbers) < 2 {
+		return 0
+	}
+	return numbers[1] - numbers[0]
 }
 
 // bestRice finds the k that takes fewest bits among those that fit the usual
@@ -122,8 +147,9 @@ func riceCost(residual []uint64, k uint) int {
 
 // unpacker takes columns apart again; the first damage stays in err.
 type unpacker struct {
-	in  []byte
-	err error
+	in      []byte
+	err     error
+	version byte
 }
 
 func (u *unpacker) fail() {
@@ -178,34 +204,48 @@ func (u *unpacker) column(out []int64) {
 	head := u.byte()
 	guide, k := int(head>>6), uint(head&63)
 	base := u.varint()
+	if guide == fromStep && u.version < 2 || k == even && (u.version < 2 || guide != fromLeast) || k > maxRice && k < even {
+		u.fail()
+		return
+	}
+	var step int64
+	var e evenly
 	var packed []byte
+	if guide == fromStep {
+		step = u.varint()
+	}
+	if k == even {
+		if e = evenCode(u.uvarint() - 1); !e.valid() {
+			u.fail()
+			return
+		}
+	}
 	if k != noResidual {
 		packed = u.bytes(u.uvarint())
 	}
 	if u.err != nil || out == nil {
 		return
 	}
-	if guide >= noOfGuides || k != noResidual && k > maxRice {
+	r := bitReader{in: packed}
+	switch {
+	case k == noResidual:
+		clear(out)
+	case k == even:
+		e.read(&r, out)
+	case guide == fromLeast:
+		r.riceAll(out, k)
+	default:
+		out[0] = 0
+		r.riceAll(out[1:], k)
+	}
+	if r.over() {
 		u.fail()
-		return
 	}
-	clear(out)
-	if k != noResidual {
-		r := bitReader{in: packed}
-		if guide == fromLeast {
-			r.riceAll(out, k)
-		} else {
-			r.riceAll(out[1:], k)
-		}
-		if r.over() {
-			u.fail()
-		}
-	}
-	addGuide(out, guide, base)
+	addGuide(out, guide, base, step)
 }
 
 // addGuide turns what was left back into numbers.
-func addGuide(out []int64, guide int, base int64) {
+func addGuide(out []int64, guide int, base, step int64) {
 	switch guide {
 	case fromLeast:
 		for i := range out {
@@ -223,6 +263,12 @@ func addGuide(out []int64, guide int, base int64) {
 		for i := 1; i < len(out); i++ {
 			step += unzigzag(uint64(out[i]))
 			base += step
+			out[i] = base
+		}
+	case fromStep:
+		out[0] = base
+		for i := 1; i < len(out); i++ {
+			base += step + unzigzag(uint64(out[i]))
 			out[i] = base
 		}
 	}

@@ -109,7 +109,7 @@ func longer[T any](s []T, n int) []T {
 
 // head reads what is in front of a block's columns.
 func (u *unpacker) head() (n int, marked bool, quantities []byte) {
-	if u.byte() != blockVersion {
+	if u.version = u.byte(); u.version < 1 || u.version > blockVersion {
 		u.fail()
 		return 0, false, nil
 	}
@@ -192,6 +192,12 @@ func (u *unpacker) decimals(out []float64, scratch []int64, head byte) {
 	u.column(scratch)
 	unit, by := powersOfTen[scale], multipliers[multiplier]
 	out = out[:len(scratch)]
+	if by == 1 {
+		for i, v := range scratch {
+			out[i] = float64(v) / unit
+		}
+		return
+	}
 	for i, v := range scratch {
 		out[i] = float64(v) / unit * by
 	}

@@ -2,8 +2,10 @@ package evidence
 
 import (
 	"bytes"
+	"encoding/json"
 	"math"
 	"math/rand/v2"
+	"os"
 	"slices"
 	"testing"
 	"time"
@@ -26,6 +28,9 @@ func TestPackedGivesTheTextBack(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
+		if err := p.Gives(d); err != nil {
+			t.Fatal(err)
+		}
 		again, err := p.Unpack()
 		if err != nil {
 			t.Fatal(err)
@@ -45,6 +50,91 @@ func TestPackedGivesTheTextBack(t *testing.T) {
 			}
 		}
 	})
+}
+
+// TestGivesIsNotFooled: a packed form gives no other day than its own, by however
+// little the two differ.
+func TestGivesIsNotFooled(t *testing.T) {
+	t.Parallel()
+	whole := func() *Day { return noisyDay(rand.New(rand.NewPCG(1, 2)), 2) }
+	p, err := Pack(whole())
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := p.Gives(whole()); err != nil {
+		t.Fatal(err)
+	}
+	for name, change := range map[string]func(*Day){
+		"a value by its last bit": func(d *Day) { v := &d.Blocks[1].Values[1][287]; *v = math.Nextafter(*v, 100) },
+		"a value that is missing": func(d *Day) { d.Blocks[0].Values[0][3] = math.NaN() },
+		"a receipt":               func(d *Day) { d.Blocks[1].Received[0]++ },
+		"a time":                  func(d *Day) { d.Blocks[0].At[287]++ },
+		"a mark":                  func(d *Day) { d.Blocks[0].AtReceipt = make([]bool, 288); d.Blocks[0].AtReceipt[9] = true },
+		"a row":                   func(d *Day) { b := &d.Blocks[0]; b.At, b.Received = b.At[:287], b.Received[:287] },
+		"a quantity":              func(d *Day) { d.Blocks[0].Quantities = []site.Quantity{site.RH, site.SurfaceTemp} },
+		"a gateway":               func(d *Day) { d.Blocks[0].Gateway = "other" },
+		"a point":                 func(d *Day) { d.Blocks[1].Point = "bay-c" },
+		"a block":                 func(d *Day) { d.Blocks = d.Blocks[:1] },
+		"the record before":       func(d *Day) { d.Previous[31]++ },
+		"the description":         func(d *Day) { d.Description.SHA256[0]++ },
+		"the seal delay":          func(d *Day) { d.SealDelay += time.Second },
+		"what was refused":        func(d *Day) { d.Quarantine = []Refused{{"bad-unit", 1}} },
+	} {
+		d := whole()
+		change(d)
+		if p.Gives(d) == nil {
+			t.Errorf("%s is another, and the packed form gives it", name)
+		}
+	}
+}
+
+// TestPackedBefore: what was packed in the first version of the form is read for
+// good (testdata/packed-v1.json was written by it), and no newer code passes
+// under its number.
+func TestPackedBefore(t *testing.T) {
+	t.Parallel()
+	raw, err := os.ReadFile("testdata/packed-v1.json")
+	if err != nil {
+		t.Fatal(err)
+	}
+	var old []Packed
+	if err := json.Unmarshal(raw, &old); err != nil {
+		t.Fatal(err)
+	}
+	days := []*Day{goldenDay(), noisyDay(rand.New(rand.NewPCG(3, 4)), 1)}
+	if len(old) != len(days) {
+		t.Fatal(len(old))
+	}
+	for i, d := range days {
+		for _, b := range old[i].Blocks {
+			if b.Data[0] != 1 {
+				t.Fatalf("version %d", b.Data[0])
+			}
+		}
+		if err := old[i].Gives(d); err != nil {
+			t.Error(err)
+		}
+		again, err := old[i].Unpack()
+		if err != nil {
+			t.Fatal(err)
+		}
+		got, _ := again.Text()
+		if want, _ := d.Text(); !bytes.Equal(got, want) {
+			t.Errorf("day %d is another", i)
+		}
+	}
+	now, err := Pack(days[1])
+	if err != nil {
+		t.Fatal(err)
+	}
+	data := bytes.Clone(now.Blocks[0].Data)
+	if len(data) >= len(old[1].Blocks[0].Data) {
+		t.Errorf("%d bytes, no fewer than the %d before", len(data), len(old[1].Blocks[0].Data))
+	}
+	data[0] = 1
+	if _, err := UnpackBlock(data, days[1].From.UnixMicro()); err == nil {
+		t.Error("newer codes pass as the first version")
+	}
 }
 
 // TestColumnsAreThoseOfTheBlocks: gathered columns are what the blocks give one
@@ -101,10 +191,16 @@ func TestColumnsOfEveryKind(t *testing.T) {
 				numbers[i] = numbers[i]%1000 + int64(i)*300
 			}
 		}
+		if n := rapid.SampledFrom([]int64{0, 2, 3, 1000, 1300, 1<<32 - 1, 1 << 32, 1<<33 + 5}).Draw(t, "spread"); n > 0 {
+			for i := range numbers { // evenly over n numbers, the ends included
+				numbers[i] = rapid.Int64Range(0, n-1).Draw(t, "even")
+			}
+			numbers[0], numbers[len(numbers)/2] = 0, n-1
+		}
 		var p packer
 		packed := p.appendColumn(nil, numbers)
 		got := make([]int64, len(numbers))
-		u := &unpacker{in: packed}
+		u := &unpacker{in: packed, version: blockVersion}
 		u.column(got)
 		if u.err != nil || len(u.in) > 0 {
 			t.Fatal(u.err, len(u.in))
@@ -114,7 +210,7 @@ func TestColumnsOfEveryKind(t *testing.T) {
 				t.Fatalf("number %d of %v: %d", i, numbers, got[i])
 			}
 		}
-		skip := &unpacker{in: packed}
+		skip := &unpacker{in: packed, version: blockVersion}
 		if skip.column(nil); skip.err != nil || len(skip.in) > 0 {
 			t.Fatal("skipping", skip.err, len(skip.in))
 		}
