@@ -19,6 +19,10 @@ var partitioned = []struct{ table, column string }{
 	{"contact", "heard_at"},
 }
 
+// partitionLock keeps whoever changes a partitioned table's definition apart
+// until the end of the transaction.
+const partitionLock = `SELECT pg_advisory_xact_lock(hashtext('underkeep partitions'))`
+
 // partitions remembers which months are known to exist, so that the common
 // case costs no query.
 type partitions struct {
@@ -110,7 +114,7 @@ func (s *Store) createPartition(ctx context.Context, table, column string, m mon
 	}
 	return retrying(ctx, func() error {
 		return withTx(ctx, s.owner, pgx.TxOptions{}, func(tx pgx.Tx) error {
-			if _, err := tx.Exec(ctx, `SELECT pg_advisory_xact_lock(hashtext('underkeep partitions'))`); err != nil {
+			if _, err := tx.Exec(ctx, partitionLock); err != nil {
 				return err
 			}
 			var n int

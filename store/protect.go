@@ -66,6 +66,9 @@ func protect(ctx context.Context, db *sql.DB) error {
 	defer tx.Rollback() //nolint:errcheck // after a commit there is nothing to undo
 	statements := []string{
 		`SELECT pg_advisory_xact_lock(hashtext('underkeep roles'))`,
+		// A grant and an attached partition both rewrite the table's row in the
+		// catalogue; without the lock one of them fails ("tuple concurrently updated").
+		partitionLock,
 		`SET LOCAL lock_timeout = '10s'`,
 		`SELECT protect_tables()`,
 	}
