@@ -7,6 +7,7 @@ import (
 	"image"
 	"image/png"
 	"net/http"
+	"net/url"
 	"slices"
 	"strings"
 	"testing"
@@ -80,6 +81,9 @@ var access = map[string][4]int{
 	"GET /v1/deliveries":                     {200, 403, 403, 403},
 	"GET /v1/deliveries/{id}":                {200, 403, 403, 403},
 	"POST /v1/deliveries/{id}/retry":         {200, 403, 403, 403},
+	"POST /v1/people/{id}/test-message":      {202, 403, 403, 403},
+	"GET /v1/stopped-addresses":              {200, 403, 403, 403},
+	"DELETE /v1/stopped-addresses/{address}": {204, 403, 403, 403},
 	"GET /v1/routing":                        {200, 403, 403, 403},
 	"PUT /v1/routing":                        {200, 403, 403, 403},
 	"GET /v1/quarantine":                     {200, 403, 403, 403},
@@ -130,10 +134,12 @@ var tokens = [4]string{viewtest.ManagerToken, viewtest.TechnicianToken, viewtest
 // at fills the route's {id} with an object and gives it a body that is right.
 func at(route, id string) request {
 	method, path, _ := strings.Cut(route, " ")
-	q := request{method: method, path: strings.NewReplacer("{id}", id, "{gateway}", "gw1").Replace(path)}
+	q := request{method: method, path: strings.NewReplacer("{id}", id, "{gateway}", "gw1", "{address}", url.PathEscape(id)).Replace(path)}
 	switch route {
 	case "POST /v1/people":
 		q.body = `{"name":"New Person","role":"technician","properties":["heron-07"],"email":"new@example.org"}`
+	case "POST /v1/people/{id}/test-message":
+		q.body = `{"channel":"mail"}`
 	case "PATCH /v1/people/{id}":
 		q.body = `{"name":"Another Name"}`
 	case "POST /v1/tokens":
@@ -195,6 +201,8 @@ func ids(route string) (own, foreign, unknown string) {
 		return "heron-07.c1", "plover-21.c1", "heron-07.c99"
 	case strings.Contains(route, "/pump-tests/"):
 		return "heron-07.t1", "plover-21.t1", "heron-07.t99"
+	case strings.Contains(route, "/stopped-addresses/"):
+		return "stopped@example.org", "stopped@example.org", "nobody@example.org"
 	case strings.Contains(route, "/people/"):
 		return "2", "2", "999999"
 	case strings.Contains(route, "/tokens/"):
@@ -233,7 +241,7 @@ func TestAccess(t *testing.T) {
 			q := at(route, own)
 			q.token = token
 			newRig(t).status(q, want[i])
-			if strings.Contains(route, "{id}") {
+			if strings.Contains(route, "{id}") || strings.Contains(route, "{address}") {
 				checkOthers(t, route, token, want[i], foreign, unknown)
 			}
 		}

@@ -3,6 +3,7 @@ package api
 import (
 	"io"
 	"net/http"
+	"net/url"
 
 	"github.com/go-chi/chi/v5"
 
@@ -62,6 +63,9 @@ func (s *server) deliveryRoutes(r chi.Router) {
 	r.Get("/deliveries", s.listDeliveries)
 	r.Get("/deliveries/{id}", s.getDelivery)
 	r.Post("/deliveries/{id}/retry", s.retryDelivery)
+	r.Post("/people/{id}/test-message", s.sendTest)
+	r.Get("/stopped-addresses", s.listStopped)
+	r.Delete("/stopped-addresses/{address}", s.resumeAddress)
 	r.Get("/routing", s.getRouting)
 	r.Put("/routing", s.putRouting)
 }
@@ -150,4 +154,52 @@ func (s *server) putRouting(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	s.writeJSON(w, r, http.StatusOK, routingOut{set.Document, stamp(set.SetAt), orNull(set.SetBy)})
+}
+
+// sendTest lets a manager see whether messages reach a person.
+func (s *server) sendTest(w http.ResponseWriter, r *http.Request) {
+	var in struct {
+		Channel string `json:"channel"`
+	}
+	if err := decode(w, r, &in); err != nil {
+		s.fail(w, r, err)
+		return
+	}
+	if in.Channel != "mail" && in.Channel != "text" {
+		s.fail(w, r, badf("channel: want mail or text"))
+		return
+	}
+	d, err := s.Source.SendTest(r.Context(), chi.URLParam(r, "id"), in.Channel, principal(r).Name)
+	if err != nil {
+		s.fail(w, r, err)
+		return
+	}
+	s.writeJSON(w, r, http.StatusAccepted, showDelivery(d))
+}
+
+func (s *server) listStopped(w http.ResponseWriter, r *http.Request) {
+	list, err := s.Source.StoppedAddresses(r.Context())
+	if err != nil {
+		s.fail(w, r, err)
+		return
+	}
+	type addressOut struct {
+		Address   string  `json:"address"`
+		StoppedAt *string `json:"stopped_at"`
+		How       string  `json:"how"`
+	}
+	out := make([]addressOut, 0, len(list))
+	for _, a := range list {
+		out = append(out, addressOut{a.Address, stamp(a.At), a.How})
+	}
+	s.writeJSON(w, r, http.StatusOK, map[string][]addressOut{"addresses": out})
+}
+
+func (s *server) resumeAddress(w http.ResponseWriter, r *http.Request) {
+	address, err := url.PathUnescape(chi.URLParam(r, "address"))
+	if err != nil {
+		s.fail(w, r, view.ErrNotFound)
+		return
+	}
+	s.done(w, r, s.Source.ResumeAddress(r.Context(), address, principal(r).Name))
 }

@@ -3,11 +3,13 @@ package api
 import (
 	"cmp"
 	"context"
+	"errors"
 	"fmt"
 	"strconv"
 	"time"
 
 	"underkeep/alerting"
+	"underkeep/alerting/notify"
 	"underkeep/alerting/notify/route"
 	"underkeep/api/view"
 	"underkeep/store"
@@ -89,22 +91,6 @@ func (s *storeSource) Channels(ctx context.Context) ([]view.ChannelState, error)
 	return out, nil
 }
 
-// CountDeliveries implements view.Deliveries.
-func (s *storeSource) CountDeliveries(ctx context.Context) (map[string]map[string]int, error) {
-	counts, err := s.store.CountNotices(store.WithScope(ctx, store.AllProperties), s.now())
-	if err != nil {
-		return nil, told(err)
-	}
-	out := map[string]map[string]int{}
-	for c, states := range counts {
-		out[string(c)] = map[string]int{}
-		for st, n := range states {
-			out[string(c)][string(st)] = n
-		}
-	}
-	return out, nil
-}
-
 // Routing implements view.Deliveries.
 func (s *storeSource) Routing(ctx context.Context) (view.Routing, error) {
 	r, err := s.store.Routing(ctx)
@@ -131,7 +117,7 @@ func (s *storeSource) Linked(ctx context.Context, property int32, delivery int64
 	if err != nil {
 		return view.Linked{}, told(err)
 	}
-	out := view.Linked{Recipient: n.Recipient, Property: n.PropertyID, UsedAt: n.LinkUsedAt}
+	out := view.Linked{Recipient: n.Recipient, Property: n.PropertyID, UsedAt: n.LinkUsedAt, Language: n.Person.Language, Stopped: n.Stopped}
 	if reg, ok := s.store.Registry().Property(n.PropertyID); ok {
 		if desc, err := reg.Current(); err == nil {
 			out.Property = desc.Name
@@ -161,4 +147,66 @@ func (s *storeSource) StopLinked(ctx context.Context, property int32, delivery i
 		return told(err)
 	}
 	return told(s.store.StopMail(ctx, n.Recipient, "by the link in delivery "+strconv.FormatInt(n.ID, 10), s.now()))
+}
+
+// ResumeLinked implements view.Deliveries.
+func (s *storeSource) ResumeLinked(ctx context.Context, property int32, delivery int64) error {
+	ctx = store.WithScope(ctx, store.AllProperties)
+	n, _, err := s.store.LinkedNotice(ctx, property, delivery, s.now())
+	if err != nil {
+		return told(err)
+	}
+	_, err = s.store.ResumeMail(ctx, n.Recipient, cmp.Or(n.Person.Name, n.Recipient)+", by the link in delivery "+strconv.FormatInt(n.ID, 10))
+	return told(err)
+}
+
+// StoppedAddresses implements view.Deliveries.
+func (s *storeSource) StoppedAddresses(ctx context.Context) ([]view.StoppedAddress, error) {
+	list, err := s.store.StoppedMail(ctx)
+	if err != nil {
+		return nil, told(err)
+	}
+	var out []view.StoppedAddress
+	for _, x := range list {
+		out = append(out, view.StoppedAddress(x))
+	}
+	return out, nil
+}
+
+// ResumeAddress implements view.Deliveries.
+func (s *storeSource) ResumeAddress(ctx context.Context, address, by string) error {
+	resumed, err := s.store.ResumeMail(ctx, address, by)
+	if err == nil && !resumed {
+		return view.ErrNotFound
+	}
+	return told(err)
+}
+
+// SendTest implements view.Deliveries.
+func (s *storeSource) SendTest(ctx context.Context, person, channel, by string) (view.Delivery, error) {
+	p, err := s.FindPerson(ctx, person)
+	if err != nil {
+		return view.Delivery{}, err
+	}
+	to := map[string]string{string(store.ByMail): p.Email, string(store.ByText): p.Phone}[channel]
+	if to == "" || !p.Disabled.IsZero() {
+		return view.Delivery{}, fmt.Errorf("%w: %s cannot be reached by %s", view.ErrInvalid, p.Name, channel)
+	}
+	num, err := strconv.ParseInt(p.ID, 10, 32)
+	if err != nil {
+		return view.Delivery{}, view.ErrNotFound
+	}
+	ctx = store.WithScope(ctx, store.AllProperties) // it is of no property
+	n := notify.TestNotice(store.Channel(channel), to, int32(num), s.now())
+	if _, err := s.store.EnqueueNotices(ctx, s.now(), n); err != nil {
+		return view.Delivery{}, told(err)
+	}
+	if err := s.Note(ctx, view.AuditEntry{Actor: by, Action: "test-message", Object: "person " + p.ID, Detail: channel}); err != nil {
+		return view.Delivery{}, err
+	}
+	page, _, err := s.store.Notices(ctx, store.NoticeQuery{Scope: store.AllProperties, Subject: n.Subject, Limit: 1})
+	if err != nil || len(page) == 0 {
+		return view.Delivery{}, told(errors.Join(err, store.ErrNotFound))
+	}
+	return viewNotice(&page[0]), nil
 }

@@ -55,6 +55,11 @@ const (
 	NoticeDead     NoticeState = "dead"     // given up; somebody should look
 )
 
+// NoticeStates lists them.
+func NoticeStates() []NoticeState {
+	return []NoticeState{NoticeWaiting, NoticeSending, NoticeSent, NoticeGathered, NoticeMoot, NoticeDead}
+}
+
 // NewNotice asks for one delivery to one recipient.
 type NewNotice struct {
 	Property  int32 // number; 0: of no single property

@@ -69,11 +69,34 @@ func (s *Store) StopMail(ctx context.Context, address, how string, now time.Time
 	return nil
 }
 
-// ResumeMail takes StopMail back; false when the address had not asked for it.
-func (s *Store) ResumeMail(ctx context.Context, address string) (bool, error) {
-	tag, err := s.api.Exec(ctx, `DELETE FROM mail_stop WHERE address = $1`, strings.ToLower(address))
+// ResumeMail takes StopMail back, and notes who did; false when the address had
+// not asked for it.
+func (s *Store) ResumeMail(ctx context.Context, address, by string) (resumed bool, err error) {
+	err = withTx(ctx, s.api, pgx.TxOptions{}, func(tx pgx.Tx) error {
+		tag, err := tx.Exec(ctx, `DELETE FROM mail_stop WHERE address = $1`, strings.ToLower(address))
+		if resumed = tag.RowsAffected() > 0; err != nil || !resumed {
+			return err
+		}
+		return audit(ctx, tx, by, AuditEntry{Action: "resume-mail", Object: "mail to " + strings.ToLower(address)})
+	})
 	if err != nil {
 		return false, fmt.Errorf("resume mail to an address: %w", err)
 	}
-	return tag.RowsAffected() > 0, nil
+	return resumed, nil
+}
+
+// StoppedMail is an address that wants no mail.
+type StoppedMail struct {
+	Address string
+	At      time.Time
+	How     string
+}
+
+// StoppedMail lists addresses that want no mail.
+func (s *Store) StoppedMail(ctx context.Context) ([]StoppedMail, error) {
+	return collect(ctx, s.api, "addresses that want no mail", func(r pgx.CollectableRow) (m StoppedMail, err error) {
+		err = r.Scan(&m.Address, &m.At, &m.How)
+		m.At = m.At.UTC()
+		return m, err
+	}, `SELECT address, stopped_at, how FROM mail_stop ORDER BY address`)
 }

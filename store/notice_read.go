@@ -14,6 +14,7 @@ type NoticeQuery struct {
 	Property string // "" any; with a limited scope those of no single property are left out
 	States   []NoticeState
 	Purpose  Purpose // "" any
+	Subject  string  // "" any
 	Cursor   string
 	Limit    int
 }
@@ -37,10 +38,10 @@ func (s *Store) Notices(ctx context.Context, q NoticeQuery) (page []Notice, next
 	}
 	limit := pageSize(q.Limit)
 	rows, err := s.api.Query(ctx, `SELECT `+noticeColumnsSQL+noticeFromSQL+`
-		WHERE ($1 OR p.name = ANY($2)) AND ($3 = '' OR p.name = $3) AND (cardinality($4::text[]) = 0 OR d.state = ANY($4)) AND ($5 = '' OR d.purpose = $5)
+		WHERE ($1 OR p.name = ANY($2)) AND ($3 = '' OR p.name = $3) AND (cardinality($4::text[]) = 0 OR d.state = ANY($4)) AND ($5 = '' OR d.purpose = $5) AND ($10 = '' OR d.subject = $10)
 			AND (NOT $6 OR (d.created_at, d.delivery_id) < ($7, $8))
 		ORDER BY d.created_at DESC, d.delivery_id DESC LIMIT $9`,
-		all, names, q.Property, states, string(q.Purpose), more, after.At, after.ID, limit+1)
+		all, names, q.Property, states, string(q.Purpose), more, after.At, after.ID, limit+1, q.Subject)
 	if err != nil {
 		return nil, "", fmt.Errorf("list deliveries: %w", err)
 	}

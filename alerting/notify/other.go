@@ -161,14 +161,10 @@ func (d *Deliverer) SendInvitation(ctx context.Context, person store.Person, lin
 	return err
 }
 
-// SendTest enqueues a message that shows that messages arrive.
-func (d *Deliverer) SendTest(ctx context.Context, channel store.Channel, recipient string, person int32) error {
-	now := d.Now()
-	_, err := d.Store.EnqueueNotices(ctx, now, store.NewNotice{
-		Subject: "test:" + now.UTC().Format(time.RFC3339Nano), Purpose: store.ToldTest, Channel: channel, Recipient: recipient, Person: person,
-		DueAt: now, ExpiresAt: now.Add(time.Hour),
-	})
-	return err
+// TestNotice asks for a message that shows that messages arrive.
+func TestNotice(channel store.Channel, recipient string, person int32, now time.Time) store.NewNotice {
+	return store.NewNotice{Subject: "test:" + now.UTC().Format(time.RFC3339Nano), Purpose: store.ToldTest, Channel: channel, Recipient: recipient, Person: person,
+		DueAt: now, ExpiresAt: now.Add(time.Hour)}
 }
 
 // sickAfter is how long deliveries of a channel wait, tried and failed, before

@@ -29,15 +29,19 @@ func (p *pages) messageRoutes(r chi.Router) {
 	r.Post("/stop/{token}", p.stop)
 }
 
-// buttonPage asks before it acts, and says what was done.
+// buttonPage asks before it acts, and says what was done, in the language of
+// whom the message went to.
 type buttonPage struct {
 	frame
-	What    string // what the button does
-	House   string
-	Alarms  []string
-	Button  string
-	Caution string
-	Done    string // instead of the button
+	What         string // what the button does
+	House        string
+	Alarms       []string
+	Button       string // "" none
+	Again        bool   // the button takes back that messages are stopped
+	Caution      string
+	CautionLabel string
+	Done         string
+	FirstPage    string
 }
 
 // linked checks the link and answers for what is wrong with it.
@@ -48,7 +52,8 @@ func (p *pages) linked(w http.ResponseWriter, r *http.Request, kind notify.LinkK
 	}
 	switch {
 	case errors.Is(err, notify.ErrLink), errors.Is(err, view.ErrNotFound):
-		p.message(w, r, http.StatusNotFound, "Link not valid", "This link is too old, or it was not copied whole. Open it from the message again, or sign in.")
+		say := words.Link(words.ParseLang(r.Header.Get("Accept-Language")))
+		p.renderLink(w, r, http.StatusNotFound, say, buttonPage{frame: frame{Title: say.InvalidTitle}, What: say.InvalidText, FirstPage: say.FirstPage})
 	case err != nil:
 		p.fail(w, r, err)
 	default:
@@ -57,23 +62,28 @@ func (p *pages) linked(w http.ResponseWriter, r *http.Request, kind notify.LinkK
 	return 0, 0, l, false
 }
 
-func (p *pages) showLink(w http.ResponseWriter, r *http.Request, l view.Linked, page buttonPage) {
+func (p *pages) renderLink(w http.ResponseWriter, r *http.Request, status int, say words.LinkPage, page buttonPage) {
 	page.frame = p.frame(r, page.Title)
-	page.Refresh = false
+	page.Refresh, page.Lang, page.Skip, page.Foot, page.CautionLabel = false, string(say.Lang), say.Skip, say.Foot, say.CautionLabel
+	p.render(w, r, status, "button.html", page)
+}
+
+func (p *pages) showLink(w http.ResponseWriter, r *http.Request, l view.Linked, page buttonPage) {
+	say := words.Link(words.ParseLang(l.Language))
 	page.House = l.Property
+	var alarms []words.Alarm
 	for _, a := range l.Alarms {
-		line := wordsFor(a.Condition).Title
-		if a.Over() {
-			line += " (over)"
-		} else if !a.AcknowledgedAt.IsZero() {
-			line += " (acknowledged by " + words.Line(a.AcknowledgedBy) + ")"
+		page.Alarms = append(page.Alarms, say.Alarm(a.Condition, a.Over(), a.AcknowledgedBy))
+		about := words.Alarm{Condition: a.Condition}
+		if len(a.Causes) > 0 {
+			about.Cause = a.Causes[0].Cause
 		}
-		page.Alarms = append(page.Alarms, line)
-		if c := cautions(a.Condition, a.Causes); page.Caution == "" && len(c) > 0 {
-			page.Caution = c[0]
-		}
+		alarms = append(alarms, about)
 	}
-	p.render(w, r, http.StatusOK, "button.html", page)
+	if len(alarms) > 0 {
+		page.Caution = say.Caution(alarms)
+	}
+	p.renderLink(w, r, http.StatusOK, say, page)
 }
 
 func (p *pages) seenPage(w http.ResponseWriter, r *http.Request) {
@@ -81,9 +91,10 @@ func (p *pages) seenPage(w http.ResponseWriter, r *http.Request) {
 	if !ok {
 		return
 	}
-	page := buttonPage{frame: frame{Title: "Say that you have seen it"}, What: "Others are then not called about it. It does not mend anything.", Button: "I have seen this"}
+	say := words.Link(words.ParseLang(l.Language))
+	page := buttonPage{frame: frame{Title: say.SeenTitle}, What: say.SeenWhat, Button: say.SeenButton}
 	if !l.UsedAt.IsZero() {
-		page.Done = "This link was used before. Nothing more is needed."
+		page.What, page.Button, page.Done = "", "", say.SeenUsed
 	}
 	p.showLink(w, r, l, page)
 }
@@ -93,10 +104,11 @@ func (p *pages) seen(w http.ResponseWriter, r *http.Request) {
 	if !ok {
 		return
 	}
-	page := buttonPage{frame: frame{Title: "Thank you"}, Done: "It is noted that you have seen this."}
+	say := words.Link(words.ParseLang(l.Language))
+	page := buttonPage{frame: frame{Title: say.SeenThanks}, Done: say.SeenDone}
 	switch err := p.Source.AcknowledgeLinked(r.Context(), property, delivery); {
 	case errors.Is(err, view.ErrConflict):
-		page.Title, page.Done = "Noted before", "This link was used before. Nothing more is needed."
+		page.Title, page.Done = say.SeenBefore, say.SeenUsed
 	case err != nil:
 		p.fail(w, r, err)
 		return
@@ -110,31 +122,43 @@ func (p *pages) stopPage(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	l.Alarms = nil
-	p.showLink(w, r, l, buttonPage{frame: frame{Title: "No more messages"}, Button: "No more messages to " + l.Recipient,
-		What: "No message will go to this address any more, not even about water under the house. To undo it, ask your contractor."})
+	say := words.Link(words.ParseLang(l.Language))
+	page := buttonPage{frame: frame{Title: say.StopTitle}, Button: say.StopButton(l.Recipient), What: say.StopWhat}
+	if l.Stopped {
+		page = buttonPage{frame: frame{Title: say.ResumeTitle}, Button: say.ResumeButton, Again: true, What: say.ResumeWhat(l.Recipient)}
+	}
+	p.showLink(w, r, l, page)
 }
 
 // stop is also what a mail program's own button sends (RFC 8058): the post must
-// work without a cookie and without a page before it.
+// work without a cookie and without a page before it. The page that it shows can
+// take it back.
 func (p *pages) stop(w http.ResponseWriter, r *http.Request) {
 	property, delivery, l, ok := p.linked(w, r, notify.LinkStop)
 	if !ok {
 		return
 	}
-	if err := p.Source.StopLinked(r.Context(), property, delivery); err != nil {
+	l.Alarms = nil
+	say := words.Link(words.ParseLang(l.Language))
+	act, page := p.Source.StopLinked, buttonPage{frame: frame{Title: say.StopTitle}, Done: say.StopDone(l.Recipient), Button: say.ResumeButton, Again: true}
+	if r.PostFormValue("again") == "1" {
+		act, page = p.Source.ResumeLinked, buttonPage{frame: frame{Title: say.SeenThanks}, Done: say.ResumeDone(l.Recipient)}
+	}
+	if err := act(r.Context(), property, delivery); err != nil {
 		p.fail(w, r, err)
 		return
 	}
-	l.Alarms = nil
-	p.showLink(w, r, l, buttonPage{frame: frame{Title: "No more messages"}, Done: "No more messages go to " + l.Recipient + "."})
+	p.showLink(w, r, l, page)
 }
 
 type deliveriesPage struct {
 	frame
-	Sick []string
-	Rows []deliveryRow
-	Next string
-	Only string
+	Said    string
+	Sick    []string
+	Rows    []deliveryRow
+	Stopped []stoppedRow
+	Next    string
+	Only    string
 }
 
 type deliveryRow struct {
@@ -200,6 +224,11 @@ func (p *pages) deliveries(w http.ResponseWriter, r *http.Request) {
 		page.Rows = append(page.Rows, p.deliveryRow(&list[i]))
 	}
 	page.Next = next
+	page.Said = said(r, map[string]string{"resumed": "Messages go to that address again."})
+	if page.Stopped, err = p.stoppedRows(r); err != nil {
+		p.fail(w, r, err)
+		return
+	}
 	p.render(w, r, http.StatusOK, "deliveries.html", page)
 }
 

@@ -71,7 +71,7 @@ func TestForeignAndOldLinksDoNothing(t *testing.T) {
 			}
 		}
 	}
-	if d := delivery(t, b, "1"); !d.SeenAt.IsZero() || len(b.fleet.Stopped) > 0 {
+	if d := delivery(t, b, "1"); !d.SeenAt.IsZero() || len(b.fleet.Stopped) > 1 {
 		t.Error("a link that is not valid acted")
 	}
 }
@@ -83,13 +83,13 @@ func TestUnsubscribeByOneClick(t *testing.T) {
 	b, links := withLinks(t)
 	path := strings.TrimPrefix(links.Stop(1, 1, viewtest.Now), "http://127.0.0.1:8080")
 	b.send("GET", path, nil)
-	if len(b.fleet.Stopped) > 0 {
+	if len(b.fleet.Stopped) > 1 {
 		t.Fatal("following the link ended messages")
 	}
 	if res := b.send("POST", path, url.Values{"List-Unsubscribe": {"One-Click"}}); res.StatusCode != http.StatusOK {
 		t.Fatalf("%d", res.StatusCode)
 	}
-	if len(b.fleet.Stopped) != 1 || b.fleet.Stopped[0] != "owner@example.org" {
+	if len(b.fleet.Stopped) != 2 || b.fleet.Stopped[1] != "owner@example.org" {
 		t.Errorf("stopped: %v", b.fleet.Stopped)
 	}
 }
@@ -113,5 +113,70 @@ func TestMessagesPages(t *testing.T) {
 	b.signIn(viewtest.OwnerToken)
 	if res := b.send("GET", "/deliveries", nil); res.StatusCode != http.StatusForbidden {
 		t.Errorf("an owner reads who was written to: %d", res.StatusCode)
+	}
+}
+
+// A Spanish reader gets Spanish pages; whoever ended messages can have them again
+// by the same link.
+func TestLinkPagesInTheReadersLanguage(t *testing.T) {
+	t.Parallel()
+	b, links := withLinks(t)
+	b.fleet.LinkedLanguage = "es-MX"
+	path := func(l string) string { return strings.TrimPrefix(l, "http://127.0.0.1:8080") }
+	seen, stop := path(links.Seen(1, 1, viewtest.Now)), path(links.Stop(1, 1, viewtest.Now))
+	for _, c := range []struct {
+		method, path string
+		form         url.Values
+		want         []string
+	}{
+		{"GET", seen, nil, []string{`<html lang="es">`, "Lo he visto", "Cuidado.", "no es un sistema de seguridad"}},
+		{"POST", seen, url.Values{}, []string{"Queda anotado"}},
+		{"POST", seen, url.Values{}, []string{"ya se us"}},
+		{"GET", stop, nil, []string{"No enviar más mensajes a owner@example.org"}},
+		{"POST", stop, url.Values{}, []string{"Ya no se envían mensajes a owner@example.org", "Envíenme mensajes de nuevo"}},
+		{"GET", stop, nil, []string{"Los mensajes están parados", `name="again"`}},
+		{"POST", stop, url.Values{"again": {"1"}}, []string{"Se envían de nuevo mensajes a owner@example.org"}},
+		{"GET", stop, nil, []string{"No enviar más mensajes"}},
+	} {
+		got := text(b.send(c.method, c.path, c.form))
+		for _, want := range c.want {
+			if !strings.Contains(got, want) {
+				t.Errorf("%s %s: no %q in %s", c.method, c.path[:6], want, got)
+			}
+		}
+	}
+	if len(b.fleet.Stopped) != 1 {
+		t.Errorf("stopped: %v", b.fleet.Stopped)
+	}
+}
+
+// A manager sends a person a test message and takes back that an address wants
+// none, both by forms of the session only.
+func TestTestMessageAndResume(t *testing.T) {
+	t.Parallel()
+	b := open(t)
+	b.signIn(viewtest.ManagerToken)
+	page := text(b.send("GET", "/deliveries", nil))
+	if !strings.Contains(page, "stopped@example.org") {
+		t.Fatalf("the address is not shown: %s", page)
+	}
+	key := formKey.FindStringSubmatch(page)
+	if key == nil {
+		t.Fatal("no form")
+	}
+	if res := b.send("POST", "/deliveries/resume", url.Values{"address": {"stopped@example.org"}}); res.StatusCode != http.StatusForbidden || len(b.fleet.Stopped) != 1 {
+		t.Errorf("a form from elsewhere: %d", res.StatusCode)
+	}
+	b.send("POST", "/deliveries/resume", url.Values{"form": {key[1]}, "address": {"stopped@example.org"}})
+	if len(b.fleet.Stopped) != 0 {
+		t.Errorf("stopped: %v", b.fleet.Stopped)
+	}
+	res := b.send("POST", "/deliveries/test", url.Values{"form": {key[1]}, "person": {"2"}, "channel": {"mail"}})
+	if res.StatusCode != http.StatusSeeOther || b.fleet.Told[0].Purpose != "test" {
+		t.Errorf("test message: %d, %+v", res.StatusCode, b.fleet.Told[0])
+	}
+	b.signIn(viewtest.OwnerToken)
+	if res := b.send("POST", "/deliveries/test", url.Values{"person": {"2"}, "channel": {"mail"}}); res.StatusCode != http.StatusForbidden {
+		t.Errorf("an owner: %d", res.StatusCode)
 	}
 }

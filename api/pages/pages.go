@@ -125,6 +125,8 @@ func Mount(r chi.Router, o Options) {
 			r.Post("/properties/{id}/acknowledge", p.acknowledgeAll)
 			r.Get("/deliveries", p.deliveries)
 			r.Get("/deliveries/{id}", p.delivery)
+			r.Post("/deliveries/resume", p.resume)
+			r.Post("/deliveries/test", p.sendTest)
 			r.Get("/preview", p.preview)
 			r.Post("/sign-out", p.signOut)
 			p.visitRoutes(r)
@@ -183,6 +185,9 @@ func (p *pages) static(w http.ResponseWriter, r *http.Request) {
 // frame is what every page has around it.
 type frame struct {
 	Title   string
+	Lang    string // of the page; "" English
+	Skip    string // the link to the content, in that language
+	Foot    string
 	Who     string
 	Owner   bool
 	Manager bool   // sees who was written to

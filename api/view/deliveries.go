@@ -63,8 +63,17 @@ type Routing struct {
 type Linked struct {
 	Recipient string
 	Property  string // its name
+	Language  string // of the recipient; "" not known
 	Alarms    []Alarm
 	UsedAt    time.Time // zero: the link has not been used
+	Stopped   bool      // the recipient's address wants no messages
+}
+
+// StoppedAddress asked not to be written to.
+type StoppedAddress struct {
+	Address string
+	At      time.Time
+	How     string
 }
 
 // Deliveries knows who was told of what, and who is to be.
@@ -74,8 +83,6 @@ type Deliveries interface {
 	// RetryDelivery takes up one that was given up; ErrConflict for any other.
 	RetryDelivery(ctx context.Context, scope Scope, id string) (Delivery, error)
 	Channels(ctx context.Context) ([]ChannelState, error)
-	// CountDeliveries by channel and state.
-	CountDeliveries(ctx context.Context) (map[string]map[string]int, error)
 
 	Routing(ctx context.Context) (Routing, error)
 	// SetRouting puts a document in force; ErrInvalid says what is wrong with it.
@@ -88,4 +95,16 @@ type Deliveries interface {
 	AcknowledgeLinked(ctx context.Context, property int32, delivery int64) error
 	// StopLinked ends messages to the delivery's recipient.
 	StopLinked(ctx context.Context, property int32, delivery int64) error
+	// ResumeLinked takes that back; nothing happens when it was not asked for.
+	ResumeLinked(ctx context.Context, property int32, delivery int64) error
+
+	// StoppedAddresses want no messages, by address.
+	StoppedAddresses(ctx context.Context) ([]StoppedAddress, error)
+	// ResumeAddress lets messages go to an address again; ErrNotFound when it had
+	// not asked for none.
+	ResumeAddress(ctx context.Context, address, by string) error
+	// SendTest enqueues a message to a person that shows that messages arrive, and
+	// returns its delivery; ErrInvalid for a channel by which the person cannot be
+	// reached.
+	SendTest(ctx context.Context, person, channel, by string) (Delivery, error)
 }

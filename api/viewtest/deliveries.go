@@ -93,20 +93,6 @@ func (f *Fleet) Channels(context.Context) ([]view.ChannelState, error) {
 	return []view.ChannelState{{Channel: "mail", SentAt: Now.Add(-time.Hour)}, {Channel: "text"}, {Channel: "webhook"}}, f.Down
 }
 
-// CountDeliveries implements view.Deliveries.
-func (f *Fleet) CountDeliveries(context.Context) (map[string]map[string]int, error) {
-	f.mu.Lock()
-	defer f.mu.Unlock()
-	out := map[string]map[string]int{}
-	for _, d := range f.Told {
-		if out[d.Channel] == nil {
-			out[d.Channel] = map[string]int{}
-		}
-		out[d.Channel][d.State]++
-	}
-	return out, f.Down
-}
-
 // Routing implements view.Deliveries.
 func (f *Fleet) Routing(context.Context) (view.Routing, error) {
 	f.mu.Lock()
@@ -136,7 +122,8 @@ func (f *Fleet) Linked(_ context.Context, _ int32, delivery int64) (view.Linked,
 	if err != nil {
 		return view.Linked{}, err
 	}
-	out := view.Linked{Recipient: d.Recipient, Property: d.Property, UsedAt: d.SeenAt}
+	out := view.Linked{Recipient: d.Recipient, Property: d.Property, UsedAt: d.SeenAt, Language: f.LinkedLanguage,
+		Stopped: slices.Contains(f.Stopped, strings.ToLower(d.Recipient))}
 	for _, a := range f.AllAlarms {
 		if a.Property == d.Property && !a.Over() {
 			out.Alarms = append(out.Alarms, a)
@@ -170,4 +157,57 @@ func (f *Fleet) StopLinked(_ context.Context, _ int32, delivery int64) error {
 	}
 	f.Stopped = append(f.Stopped, strings.ToLower(d.Recipient))
 	return nil
+}
+
+// ResumeLinked implements view.Deliveries.
+func (f *Fleet) ResumeLinked(_ context.Context, _ int32, delivery int64) error {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	d, err := f.told(view.Scope{All: true}, fmt.Sprint(delivery))
+	if err != nil {
+		return err
+	}
+	f.Stopped = slices.DeleteFunc(f.Stopped, func(a string) bool { return a == strings.ToLower(d.Recipient) })
+	return nil
+}
+
+// StoppedAddresses implements view.Deliveries.
+func (f *Fleet) StoppedAddresses(context.Context) ([]view.StoppedAddress, error) {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	var out []view.StoppedAddress
+	for _, a := range f.Stopped {
+		out = append(out, view.StoppedAddress{Address: a, At: Now.Add(-time.Hour), How: "by the link in delivery 1"})
+	}
+	return out, f.Down
+}
+
+// ResumeAddress implements view.Deliveries.
+func (f *Fleet) ResumeAddress(_ context.Context, address, _ string) error {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	before := len(f.Stopped)
+	f.Stopped = slices.DeleteFunc(f.Stopped, func(a string) bool { return a == strings.ToLower(address) })
+	if len(f.Stopped) == before {
+		return cmp.Or(f.Down, view.ErrNotFound)
+	}
+	return f.Down
+}
+
+// SendTest implements view.Deliveries.
+func (f *Fleet) SendTest(ctx context.Context, person, channel, _ string) (view.Delivery, error) {
+	p, err := f.FindPerson(ctx, person)
+	if err != nil {
+		return view.Delivery{}, err
+	}
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	to := map[string]string{"mail": p.Email, "text": p.Phone}[channel]
+	if to == "" {
+		return view.Delivery{}, fmt.Errorf("%w: %s cannot be reached by %s", view.ErrInvalid, p.Name, channel)
+	}
+	d := view.Delivery{ID: fmt.Sprint(len(f.Told) + 1), Subject: "test:" + Now.Format(time.RFC3339), Purpose: "test", Channel: channel, Recipient: to,
+		Person: p.Name, State: "waiting", CreatedAt: Now, DueAt: Now, ExpiresAt: Now.Add(time.Hour)}
+	f.Told = append([]view.Delivery{d}, f.Told...)
+	return d, f.Down
 }

@@ -37,6 +37,7 @@ func New() *Fleet {
 	f.addAlarms()
 	f.addQuarantine()
 	f.addDeliveries()
+	f.Stopped = []string{"stopped@example.org"}
 	f.addEvents()
 	f.addVisits()
 	f.addWarranty()

@@ -53,6 +53,8 @@ type Fleet struct {
 	Told        []view.Delivery      // newest first
 	Rules       view.Routing
 	Stopped     []string // addresses that want no mail
+	// LinkedLanguage is that of whoever a link was mailed to.
+	LinkedLanguage string
 	// What belongs to the warranty, by property.
 	OwnTerms       []view.TermsVersion
 	Assigned       map[string][]view.TermsAssignment

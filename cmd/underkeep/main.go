@@ -43,6 +43,7 @@ func commands() []command {
 		{"audit", "[--actor WHO] [--action WHAT] [--object WHAT]", "who came in and what they changed, newest first", runAudit},
 		{"rain", "PROPERTY FILE", "fill in rain from a file: time,depth [mm]", runRain},
 		{"routing", "show|set FILE", "who is told of what: show the file in force, or put another in force", runRouting},
+		{"mail", "test ADDRESS|stopped|resume ADDRESS", "send a test message; addresses that want no messages", runMail},
 		{"preview", "--condition NAME [--lang es] [--units si] [--for company] [--html]", "print a message as it would be sent", runPreview},
 		{"webhook", "add URL --name NAME|list|rotate ID|disable ID", "programs that are told of alarms", runWebhook},
 		{"check", "FILE [--json]", "check what was installed against published formulas and codes", runCheck},

@@ -48,6 +48,7 @@ func (s *service) startNotify(context.Context) error {
 	if err != nil {
 		return err
 	}
+	s.reg.MustRegister(newDeliveryCollector(s.store))
 	m := s.cfg.messaging
 	m.publicURL = s.publicURL()
 	d := &notify.Deliverer{Store: s.store, Planner: s.planner, Links: notify.NewLinks(key, m.publicURL), Now: time.Now,
