@@ -33,15 +33,19 @@ func (s *storeSource) Readings(ctx context.Context, scope view.Scope, q view.Ser
 	return out, emptyWhenUnknown(err)
 }
 
-// Buckets implements view.Readings.
-func (s *storeSource) Buckets(ctx context.Context, scope view.Scope, q view.SeriesQuery, width time.Duration) ([]view.Bucket, error) {
-	if !scope.Allows(q.Property) {
+// Summed implements view.Readings.
+func (s *storeSource) Summed(ctx context.Context, scope view.Scope, property string, from, to time.Time, width time.Duration) (map[view.SeriesKey][]view.Bucket, error) {
+	if !scope.Allows(property) {
 		return nil, view.ErrNotFound
 	}
-	found, err := s.store.Buckets(ctx, seriesQuery(q), width)
-	out := make([]view.Bucket, len(found))
-	for i, b := range found {
-		out[i] = view.Bucket(b)
+	found, err := s.store.Summed(ctx, store.SumQuery{Property: property, From: from, To: to, Width: width})
+	out := make(map[view.SeriesKey][]view.Bucket, len(found))
+	for _, series := range found {
+		buckets := make([]view.Bucket, len(series.Buckets))
+		for i, b := range series.Buckets {
+			buckets[i] = view.Bucket(b)
+		}
+		out[view.SeriesKey{Point: series.Point, Quantity: series.Quantity}] = buckets
 	}
 	return out, emptyWhenUnknown(err)
 }
@@ -55,13 +59,13 @@ func emptyWhenUnknown(err error) error {
 
 // Latest implements view.Readings.
 func (s *storeSource) Latest(ctx context.Context, scope view.Scope, property string) ([]view.Latest, error) {
-	d, err := s.store.Property(ctx, storeScope(scope), property, s.now())
+	found, err := s.store.Latest(ctx, storeScope(scope), property)
 	if err != nil {
 		return nil, told(err)
 	}
-	var out []view.Latest
-	for _, l := range d.Latest {
-		out = append(out, view.Latest{Point: l.Point, Quantity: l.Quantity, Reading: view.Reading{At: l.At, Value: l.Value}})
+	out := make([]view.Latest, len(found))
+	for i, l := range found {
+		out[i] = view.Latest{Point: l.Point, Quantity: l.Quantity, Reading: view.Reading{At: l.At, Value: l.Value}}
 	}
 	return out, nil
 }

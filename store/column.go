@@ -47,15 +47,15 @@ func (s *Store) Columns(ctx context.Context, q ColumnQuery) ([][]Column, error) 
 	if p == nil {
 		return nil, notFound("any of %v at point %s of %s", q.Quantities, q.Point, q.Property)
 	}
-	rawFrom, err := s.rawFrom(ctx)
+	whole, err := s.wholeBefore(ctx, p)
 	if err != nil {
 		return nil, err
 	}
-	out, err := s.sealedColumns(ctx, p, series, q, rawFrom)
+	out, err := s.sealedColumns(ctx, p, series, q, whole)
 	if err != nil {
 		return nil, fmt.Errorf("read %s of %s: %w", q.Point, q.Property, err)
 	}
-	if from := timeOfMicros(rawFrom); q.From.Before(from) {
+	if from := timeOfMicros(whole); q.From.Before(from) {
 		q.From = from
 	}
 	if !q.To.IsZero() && !q.From.Before(q.To) {
@@ -78,11 +78,11 @@ func (s *Store) Columns(ctx context.Context, q ColumnQuery) ([][]Column, error) 
 
 const noSeries = int16(-1)
 
-// sealedColumns reads what is before rawFrom, which raw rows may not have any
-// more.
-func (s *Store) sealedColumns(ctx context.Context, p *Registered, series []int16, q ColumnQuery, rawFrom int64) ([][]Column, error) {
+// sealedColumns reads what is before a time, in µs of Postgres, before which
+// sealed days are whole.
+func (s *Store) sealedColumns(ctx context.Context, p *Registered, series []int16, q ColumnQuery, before int64) ([][]Column, error) {
 	out := make([][]Column, len(q.Quantities))
-	sq := sealedQuery{p: p, point: q.Point, from: storableFrom, to: rawFrom}
+	sq := sealedQuery{p: p, point: q.Point, from: storableFrom, to: before}
 	if !q.From.IsZero() {
 		sq.from = max(sq.from, pgMicros(q.From))
 	}

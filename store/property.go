@@ -275,6 +275,20 @@ func (s *Store) Property(ctx context.Context, scope Scope, id string, now time.T
 	return d, nil
 }
 
+// Latest is the newest reading of every series of a property; ErrNotFound when
+// it does not exist or is out of scope.
+func (s *Store) Latest(ctx context.Context, scope Scope, id string) ([]LatestReading, error) {
+	reg, ok := s.Registered(ctx, id)
+	if !ok || !scope.Sees(id) {
+		return nil, notFound("property %s", id)
+	}
+	out, err := s.latestReadings(ctx, reg)
+	if err != nil {
+		return nil, fmt.Errorf("latest readings of %s: %w", id, err)
+	}
+	return out, nil
+}
+
 func (s *Store) gatewayStatuses(ctx context.Context, p *Registered) ([]GatewayStatus, error) {
 	rows, err := s.api.Query(ctx, `SELECT g.name, g.added_at, g.revoked_at IS NOT NULL, st.heard_at, coalesce(st.presence, 0), st.presence_at
 		FROM gateway g LEFT JOIN gateway_status st USING (property_id, gateway_id)

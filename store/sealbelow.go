@@ -135,8 +135,10 @@ func insertLate(ctx context.Context, tx pgx.Tx, r *row) (fresh bool, stands floa
 	return fresh, stands, err
 }
 
-// noteLate tells sealing of new readings of sealed days. Nearly all readings are
-// a few seconds old and need no look.
+// noteLate tells sealing of new readings of sealed days, and of days that are
+// being sealed this very moment, which nobody sees yet: what is older than the
+// delay may belong to one. Nearly all readings are a few seconds old and need no
+// look.
 func (r *round) noteLate(ctx context.Context, tx pgx.Tx) error {
 	var nums []int32
 	var earliest []time.Time
@@ -149,11 +151,19 @@ func (r *round) noteLate(ctx context.Context, tx pgx.Tx) error {
 		return nil
 	}
 	_, err := tx.Exec(ctx, `INSERT INTO seal_due (property_id, earliest_at) SELECT u.p, u.e FROM unnest($1::int4[], $2::timestamptz[]) u(p, e)
-		WHERE EXISTS (SELECT FROM sealed_day d WHERE d.property_id = u.p AND d.to_at > u.e AND d.leaf_no IS NOT NULL)`, nums, earliest)
+		WHERE EXISTS (SELECT FROM sealed_day d WHERE d.property_id = u.p AND d.to_at > u.e AND d.leaf_no IS NOT NULL) OR u.e < $3`, nums, earliest, r.beingSealed())
 	if err != nil {
 		return fmt.Errorf("note late readings: %w", err)
 	}
 	return nil
+}
+
+// beingSealed is the time before which days may be on their way into the log.
+func (r *round) beingSealed() time.Time {
+	if r.s.opts.SealDelay == 0 { // not known here
+		return time.Time{}
+	}
+	return r.now.Add(-r.s.opts.SealDelay)
 }
 
 // addLatestSealed finds the latest reading of series that have no raw row any

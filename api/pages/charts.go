@@ -28,6 +28,7 @@ type period struct {
 	from, to time.Time
 	fine     time.Duration // of lines
 	coarse   time.Duration // of bars
+	base     time.Duration // both are multiples of it
 	row      time.Duration // of tables
 	zone     *time.Location
 }
@@ -50,6 +51,10 @@ func periodOf(key string, installed, now time.Time, zone *time.Location) period 
 		p.coarse, p.row = 6*p.fine, (length/24).Truncate(day)+day
 	default:
 		p.fine, p.coarse, p.row = 5*time.Minute, time.Hour, time.Hour
+	}
+	p.base = time.Hour
+	if p.fine < time.Hour {
+		p.base = p.fine
 	}
 	p.to = now.Truncate(p.fine).Add(p.fine)
 	p.from = p.to.Add(-(length + p.fine - 1) / p.fine * p.fine)
@@ -82,6 +87,8 @@ type drawer struct {
 	slow   bool // the period is long enough for what moves over weeks
 	count  int
 	err    error
+	// Every series in steps of period.base, read at once.
+	summed map[view.SeriesKey][]view.Bucket
 }
 
 func (p *pages) addCharts(ctx context.Context, page *propertyPage, prop view.Property, who visit, chosen string) error {
@@ -100,6 +107,7 @@ func (p *pages) addCharts(ctx context.Context, page *propertyPage, prop view.Pro
 	if err := d.markVisits(p.Now()); err != nil {
 		return err
 	}
+	d.read(d.start())
 	page.Charts = d.all()
 	if !d.slow && len(moldPlaces(prop.Property)) > 0 {
 		page.MoldLater = "The mold index moves over weeks; it is drawn over a month and longer."
@@ -162,13 +170,39 @@ func (d *drawer) all() []chartShown {
 	return out
 }
 
-func (d *drawer) buckets(point string, q site.Quantity, width time.Duration) []view.Bucket {
-	if d.err != nil {
-		return nil
+// read gets every series of the period at once; from earlier on where something
+// is followed from there.
+func (d *drawer) read(from time.Time) {
+	if !from.Before(d.period.to) {
+		from = d.period.from
 	}
-	ask := view.SeriesQuery{Property: d.prop.ID, Point: point, Quantity: q, From: d.period.from, To: d.period.to}
-	out, err := d.source.Buckets(d.ctx, d.scope, ask, width)
-	d.err = err
+	d.summed, d.err = d.source.Summed(d.ctx, d.scope, d.prop.ID, from, d.period.to, d.period.base)
+}
+
+// buckets of one series in wider steps, from the beginning of the period on.
+func (d *drawer) buckets(point string, q site.Quantity, width time.Duration) []view.Bucket {
+	return widened(d.summed[view.SeriesKey{Point: point, Quantity: q}], d.period.from, width)
+}
+
+// widened puts buckets into wider ones that are aligned to from; what is before
+// it is left out.
+func widened(buckets []view.Bucket, from time.Time, width time.Duration) []view.Bucket {
+	first, _ := slices.BinarySearchFunc(buckets, from, func(b view.Bucket, t time.Time) int { return b.At.Compare(t) })
+	var out []view.Bucket
+	end := from
+	for _, b := range buckets[first:] {
+		if !b.At.Before(end) {
+			at := from.Add(b.At.Sub(from) / width * width)
+			end = at.Add(width)
+			out = append(out, view.Bucket{At: at, Low: b.Low, High: b.High})
+		}
+		w := &out[len(out)-1]
+		w.Low, w.High = min(w.Low, b.Low), max(w.High, b.High)
+		w.Sum, w.Count = w.Sum+b.Sum, w.Count+b.Count
+	}
+	for i := range out {
+		out[i].Mean = out[i].Sum / float64(out[i].Count)
+	}
 	return out
 }
 

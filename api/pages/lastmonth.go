@@ -36,7 +36,10 @@ func (p *pages) lastMonthOf(ctx context.Context, prop view.Property, who view.Pr
 	now, zone := p.Now(), zoneOf(prop.Property)
 	to := now.Truncate(time.Hour)
 	from := later(to.Add(-monthBack), installedAt(prop.Property, zone).Truncate(time.Hour))
-	d := &drawer{ctx: ctx, source: p.Source, scope: who.Scope(), prop: prop, period: period{from: from, to: to, zone: zone}}
+	d := &drawer{ctx: ctx, source: p.Source, scope: who.Scope(), prop: prop, period: period{from: from, to: to, base: time.Hour, zone: zone}}
+	if from.Before(to) {
+		d.read(from)
+	}
 	var out lastMonth
 	for _, says := range []string{d.airSentence(), d.waterSentence()} {
 		if says != "" {
@@ -65,7 +68,7 @@ func (d *drawer) airSentence() string {
 			continue
 		}
 		measured = true
-		for at, v := range d.hourly(d.period.from, point.ID, site.RH) {
+		for at, v := range d.hourly(point.ID, site.RH) {
 			sums[at] += v
 			counts[at]++
 		}

@@ -88,13 +88,13 @@ func moldModel(p site.Property) (*air.MoldModel, error) {
 // moldLine follows one place and keeps a sample for each step of the chart; it
 // also says for how many hours nothing was known.
 func (d *drawer) moldLine(model *air.MoldModel, pl moldPlace) (chart.Line, float64) {
-	start := installedAt(d.prop.Property, d.period.zone).Truncate(time.Hour)
-	rh := d.hourly(start, pl.air.ID, site.RH)
-	temp := d.hourly(start, pl.air.ID, site.AirTemp)
+	start := d.moldStart()
+	rh := d.hourly(pl.air.ID, site.RH)
+	temp := d.hourly(pl.air.ID, site.AirTemp)
 	var surface map[int64]float64
 	name := pl.air.ID
 	if pl.surface.ID != "" {
-		surface = d.hourly(start, pl.surface.ID, site.SurfaceTemp)
+		surface = d.hourly(pl.surface.ID, site.SurfaceTemp)
 		name += ", on " + pl.surface.ID
 	}
 	line := chart.Line{Name: name}
@@ -132,16 +132,31 @@ func moldHour(model *air.MoldModel, t *air.MoldTrack, at int64, rh, temp, surfac
 }
 
 // hourly means of a series by the second at which their hour begins.
-func (d *drawer) hourly(from time.Time, point string, q site.Quantity) map[int64]float64 {
-	if d.err != nil {
-		return nil
-	}
-	ask := view.SeriesQuery{Property: d.prop.ID, Point: point, Quantity: q, From: from, To: d.period.to}
-	found, err := d.source.Buckets(d.ctx, d.scope, ask, time.Hour)
-	d.err = err
+func (d *drawer) hourly(point string, q site.Quantity) map[int64]float64 {
+	found := d.summed[view.SeriesKey{Point: point, Quantity: q}]
 	out := make(map[int64]float64, len(found))
 	for _, b := range found {
 		out[b.At.Unix()] = b.Mean
 	}
 	return out
+}
+
+// start is from when on readings are needed: those of the period, and all since
+// the installation where the mold index is drawn.
+func (d *drawer) start() time.Time {
+	if d.slow && len(moldPlaces(d.prop.Property)) > 0 {
+		return earlier(d.period.from, d.moldStart())
+	}
+	return d.period.from
+}
+
+func (d *drawer) moldStart() time.Time {
+	return installedAt(d.prop.Property, d.period.zone).Truncate(time.Hour)
+}
+
+func earlier(a, b time.Time) time.Time {
+	if a.Before(b) {
+		return a
+	}
+	return b
 }

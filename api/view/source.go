@@ -76,6 +76,12 @@ type Counts struct {
 	Areas      []string
 }
 
+// SeriesKey names one series of a property.
+type SeriesKey struct {
+	Point    string
+	Quantity site.Quantity
+}
+
 // SeriesQuery selects readings of one series in [From, To), oldest first.
 type SeriesQuery struct {
 	Property string
@@ -89,9 +95,9 @@ type Readings interface {
 	// Readings at most limit; continue with From just after the last one (times
 	// are whole microseconds and unique in a series).
 	Readings(ctx context.Context, scope Scope, q SeriesQuery, limit int) ([]Reading, error)
-	// Buckets sums the series up in steps of width aligned to q.From; empty
-	// buckets are left out.
-	Buckets(ctx context.Context, scope Scope, q SeriesQuery, width time.Duration) ([]Bucket, error)
+	// Summed sums up every series of a property in [from, to), in steps of width
+	// from from on; empty buckets and series are left out.
+	Summed(ctx context.Context, scope Scope, property string, from, to time.Time, width time.Duration) (map[SeriesKey][]Bucket, error)
 	// Latest reading of every series of the property.
 	Latest(ctx context.Context, scope Scope, property string) ([]Latest, error)
 }

@@ -6,6 +6,7 @@ package viewtest
 import (
 	"context"
 	"errors"
+	"maps"
 	"slices"
 	"sync"
 	"time"
@@ -117,12 +118,31 @@ func (f *Fleet) Readings(_ context.Context, scope view.Scope, q view.SeriesQuery
 	return out, nil
 }
 
-// Buckets implements view.Readings.
-func (f *Fleet) Buckets(ctx context.Context, scope view.Scope, q view.SeriesQuery, width time.Duration) ([]view.Bucket, error) {
-	rows, err := f.Readings(ctx, scope, q, 1<<30)
+// Summed implements view.Readings.
+func (f *Fleet) Summed(ctx context.Context, scope view.Scope, property string, from, to time.Time, width time.Duration) (map[view.SeriesKey][]view.Bucket, error) {
+	out := make(map[view.SeriesKey][]view.Bucket)
+	f.mu.Lock()
+	series := slices.Collect(maps.Keys(f.Values))
+	f.mu.Unlock()
+	for _, s := range series {
+		if s.Property != property {
+			continue
+		}
+		rows, err := f.Readings(ctx, scope, view.SeriesQuery{Property: property, Point: s.Point, Quantity: s.Quantity, From: from, To: to}, 1<<30)
+		if err != nil {
+			return nil, err
+		}
+		if b := summed(rows, from, width); len(b) > 0 {
+			out[view.SeriesKey{Point: s.Point, Quantity: s.Quantity}] = b
+		}
+	}
+	return out, f.Down
+}
+
+func summed(rows []view.Reading, from time.Time, width time.Duration) []view.Bucket {
 	var out []view.Bucket
 	for _, r := range rows {
-		at := q.From.Add(r.At.Sub(q.From) / width * width)
+		at := from.Add(r.At.Sub(from) / width * width)
 		if len(out) == 0 || out[len(out)-1].At != at {
 			out = append(out, view.Bucket{At: at, Low: r.Value, High: r.Value})
 		}
@@ -132,7 +152,7 @@ func (f *Fleet) Buckets(ctx context.Context, scope view.Scope, q view.SeriesQuer
 		b.Count++
 		b.Mean = b.Sum / float64(b.Count)
 	}
-	return out, err
+	return out
 }
 
 // Latest implements view.Readings.
