@@ -2,8 +2,9 @@ package store
 
 import (
 	"context"
-	"errors"
+	"encoding/binary"
 	"fmt"
+	"math"
 	"time"
 
 	"underkeep/alerting"
@@ -24,15 +25,8 @@ func (s *Store) OutlookInput(ctx context.Context, scope Scope, id string, now ti
 		return outlook.Input{}, err
 	}
 	in := outlook.Input{Property: desc, Now: now, Series: make(map[outlook.Series][]outlook.Sample)}
-	for _, w := range outlook.Wanted(desc) {
-		q := ReadingQuery{Property: id, Point: w.Point, Quantity: w.Quantity, From: now.Add(-outlook.Back), To: now.Add(time.Microsecond)}
-		err := s.EachReading(ctx, q, func(m Sample) error {
-			in.Series[w] = append(in.Series[w], outlook.Sample{At: m.At, Value: m.Value})
-			return nil
-		})
-		if err != nil && !errors.Is(err, ErrNotFound) { // a new description whose series is not numbered yet
-			return outlook.Input{}, fmt.Errorf("outlook of %s: %w", id, err)
-		}
+	if err := s.outlookReadings(ctx, reg, &in); err != nil {
+		return outlook.Input{}, fmt.Errorf("outlook of %s: %w", id, err)
 	}
 	if in.Response, err = s.rainResponse(ctx, reg); err != nil {
 		return outlook.Input{}, fmt.Errorf("outlook of %s: %w", id, err)
@@ -42,6 +36,55 @@ func (s *Store) OutlookInput(ctx context.Context, scope Scope, id string, now ti
 		return outlook.Input{}, fmt.Errorf("outlook of %s: %w", id, err)
 	}
 	return in, nil
+}
+
+// outlookReadings brings the readings of the last days, with one query where
+// they are raw rows, as they are unless rows are dropped after days.
+func (s *Store) outlookReadings(ctx context.Context, reg *Registered, in *outlook.Input) error {
+	from, to := in.Now.Add(-outlook.Back), in.Now.Add(time.Microsecond)
+	rawFrom, err := s.rawFrom(ctx)
+	if err != nil {
+		return err
+	}
+	wanted := map[int16]outlook.Series{}
+	var numbers []int16
+	for _, w := range outlook.Wanted(in.Property) {
+		_, no, err := s.findSeries(ctx, reg.ID, w.Point, w.Quantity)
+		if err != nil {
+			continue // a new description whose series is not numbered yet
+		}
+		wanted[no], numbers = w, append(numbers, no)
+	}
+	if from.Before(timeOfMicros(rawFrom)) {
+		return s.outlookSealed(ctx, reg, in, wanted, from, to)
+	}
+	rows, err := s.api.Query(ctx, `SELECT s.series_id, r.at, r.value FROM unnest($2::int2[]) s(series_id) CROSS JOIN LATERAL (
+			SELECT at, value FROM readings WHERE property_id = $1 AND series_id = s.series_id AND at >= $3 AND at < $4 ORDER BY at) r`, reg.Num, numbers, from, to)
+	if err != nil {
+		return err
+	}
+	defer rows.Close()
+	for rows.Next() {
+		v := rows.RawValues() // thousands of rows, which need no codec each
+		w := wanted[int16(binary.BigEndian.Uint16(v[0]))]
+		in.Series[w] = append(in.Series[w], outlook.Sample{At: timeOfMicros(int64(binary.BigEndian.Uint64(v[1]))), Value: math.Float64frombits(binary.BigEndian.Uint64(v[2]))})
+	}
+	return rows.Err()
+}
+
+// outlookSealed does the same where some of the days are sealed ones only.
+func (s *Store) outlookSealed(ctx context.Context, reg *Registered, in *outlook.Input, wanted map[int16]outlook.Series, from, to time.Time) error {
+	for _, w := range wanted {
+		q := ReadingQuery{Property: reg.ID, Point: w.Point, Quantity: w.Quantity, From: from, To: to}
+		err := s.EachReading(ctx, q, func(m Sample) error {
+			in.Series[w] = append(in.Series[w], outlook.Sample{At: m.At, Value: m.Value})
+			return nil
+		})
+		if err != nil {
+			return err
+		}
+	}
+	return nil
 }
 
 // rainResponse is what the evaluator has learned of a property's rain; nil where
