@@ -46,17 +46,28 @@ func (s *storeSource) EvidenceBundle(ctx context.Context, scope view.Scope, prop
 		return nil, err
 	}
 	days := sealed.Days{Property: property, From: from, To: to, Descriptions: b.Descriptions}
-	for i := range b.Records {
-		d, err := evidence.ParseDay(b.Records[i].Text)
-		if err != nil {
-			return nil, fmt.Errorf("evidence of %s: %w", property, err)
-		}
-		days.Records = append(days.Records, d)
+	if days.Records, err = parsed(b.Records); err != nil {
+		return nil, fmt.Errorf("evidence of %s: %w", property, err)
+	}
+	if days.Also, err = parsed(b.Also); err != nil {
+		return nil, fmt.Errorf("evidence of %s: %w", property, err)
 	}
 	if _, b.Extra, err = sealed.Files(days, terms); err != nil {
 		return nil, fmt.Errorf("verdict in the evidence of %s: %w", property, err)
 	}
 	return evidence.BuildBundle(b)
+}
+
+func parsed(records []evidence.BundleRecord) ([]*evidence.Day, error) {
+	out := make([]*evidence.Day, len(records))
+	for i := range records {
+		d, err := evidence.ParseDay(records[i].Text)
+		if err != nil {
+			return nil, err
+		}
+		out[i] = d
+	}
+	return out, nil
 }
 
 func (s *storeSource) termsForBundle(ctx context.Context, scope view.Scope, property string) (sealed.Terms, error) {

@@ -191,9 +191,8 @@ func alarmForVerdict(a store.AlarmRecord, answers []warranty.Answer) warranty.Al
 	return out
 }
 
-// serviceBack is how far back a visit before the period still says something of
-// the service interval.
-const serviceBack = 5 * 366 * 24 * time.Hour
+// serviceBack is how far back visits are looked for: beyond any warranty.
+const serviceBack = 60 * 366 * 24 * time.Hour
 
 func (b *inputBuilder) visits() error {
 	found, err := b.source.store.VisitsBetween(b.ctx, storeScope(b.scope), b.in.Property, b.from.Add(-serviceBack), b.to)
@@ -201,7 +200,8 @@ func (b *inputBuilder) visits() error {
 		return err
 	}
 	for i := range found {
-		if v := &found[i].Visit; v.State == visit.Done || v.State == visit.UnderWay {
+		// What nobody signed off is not on record.
+		if v := &found[i].Visit; v.State == visit.Done {
 			b.in.Visits = append(b.in.Visits, visitForVerdict(v))
 		}
 	}
@@ -219,7 +219,7 @@ func (b *inputBuilder) checks() error {
 		return err
 	}
 	for _, c := range found {
-		b.in.Checks = append(b.in.Checks, warranty.Check{ID: c.ID, At: c.At, Point: c.Point, Serial: c.Serial, Salt: c.Salt, TempC: c.TempC,
+		b.in.Checks = append(b.in.Checks, warranty.Check{ID: c.ID, At: c.At, RecordedAt: c.RecordedAt, Point: c.Point, Serial: c.Serial, Salt: c.Salt, TempC: c.TempC,
 			ReadPct: c.ReadPct, ExpectedPct: c.ExpectedPct, OffsetPct: c.OffsetPct, OffsetStandardPct: c.OffsetStandardPct})
 	}
 	return nil

@@ -705,11 +705,14 @@ func TestSectionsOfVisits(t *testing.T) {
 	want := []evidence.Section{
 		{Name: "pump-tests", Lines: []string{"2026-03-06T16:00:00Z test 1 at 2026-03-06T16:00:00Z pump primary method bucket ran true poured 38 L draw-down 12.5 s"}},
 		{Name: "sensor-checks", Lines: []string{"2026-03-06T15:00:00Z check 1 at 2026-03-06T15:00:00Z point north-bay salt NaCl temp 20 Cel read 74.1 %RH expected 75.47 %RH offset -1.37 standard-uncertainty 0.5"}},
+		{Name: "verdict-sensor-checks", Lines: []string{`{"id":"heron-07.c1","at":"2026-03-06T15:00:00Z","recorded_at":"2026-03-06T15:00:00Z","point":"north-bay","salt":"NaCl","temp_c":20,"read_pct":74.1,"expected_pct":75.47,"offset_pct":-1.37,"offset_standard_pct":0.5}`}},
 	}
 	if diff := cmp.Diff(want, v.Days[0].Sections); diff != "" {
 		t.Error(diff)
 	}
-	if diff := cmp.Diff([]evidence.Section{{Name: "sensor-checks", Lines: []string{"2026-03-07T11:00:00Z check 1 withdrawn"}}}, v.Days[1].Sections); diff != "" {
+	want = []evidence.Section{{Name: "sensor-checks", Lines: []string{"2026-03-07T11:00:00Z check 1 withdrawn"}},
+		{Name: "verdict-sensor-checks", Lines: []string{`{"id":"heron-07.c1","withdrawn":"2026-03-07T11:00:00Z"}`}}}
+	if diff := cmp.Diff(want, v.Days[1].Sections); diff != "" {
 		t.Error(diff)
 	}
 }

@@ -87,7 +87,11 @@ func (s *Store) EvidenceBundle(ctx context.Context, scope Scope, property string
 	if err != nil {
 		return nil, fmt.Errorf("evidence of %s: %w", property, err)
 	}
-	if err := s.fillBundle(ctx, b, c.Tree, records); err != nil {
+	also, err := s.recordsBeside(ctx, p, from, through, c.Size)
+	if err != nil {
+		return nil, fmt.Errorf("evidence of %s: %w", property, err)
+	}
+	if err := s.fillBundle(ctx, b, c.Tree, records, also); err != nil {
 		return nil, fmt.Errorf("evidence of %s: %w", property, err)
 	}
 	return b, s.addDescriptions(ctx, b, p)
@@ -103,30 +107,72 @@ func (s *Store) signedBy(ctx context.Context, signed []byte) (evidence.Keys, err
 	return evidence.SignedBy(signed, public)
 }
 
+// besideSQL are the times at which something was recorded that bears on a period
+// from $2 to $3: of each sensor the last check before it that stands, checks
+// and what was withdrawn of them, the last visit of each kind before it, visits,
+// outages, terms, and descriptions of before.
+const besideSQL = `
+	SELECT recorded_at FROM (SELECT DISTINCT ON (c.point, c.serial) c.recorded_at FROM (SELECT *, CASE
+			WHEN recorded_at >= ((at AT TIME ZONE $4)::date + 1)::timestamp AT TIME ZONE $4 + $5::interval THEN recorded_at ELSE at END AS counts_from
+			FROM sensor_check WHERE property_id = $1 AND withdrawn_at IS NULL) c
+		WHERE counts_from < $2 ORDER BY c.point, c.serial, counts_from DESC, check_no DESC) c
+	UNION SELECT recorded_at FROM sensor_check WHERE property_id = $1 AND at >= $2 AND at < $3
+	UNION SELECT withdrawn_at FROM sensor_check WHERE property_id = $1 AND withdrawn_at IS NOT NULL AND (at >= $2 AND at < $3 OR recorded_at >= $2 AND recorded_at < $3)
+	UNION SELECT ended_at FROM (SELECT DISTINCT ON (kind) ended_at FROM visit
+		WHERE property_id = $1 AND state = 'done' AND started_at < $2 ORDER BY kind, started_at DESC, visit_no DESC) v
+	UNION SELECT ended_at FROM visit WHERE property_id = $1 AND state = 'done' AND started_at >= $2 AND started_at < $3
+	UNION SELECT reported_at FROM outage WHERE property_id = $1 AND from_at < $3 AND to_at > $2
+	UNION SELECT assigned_at FROM (SELECT assigned_at FROM terms_assignment
+		WHERE property_id = $1 AND from_day <= ($2 AT TIME ZONE $4)::date ORDER BY from_day DESC, assignment_no DESC LIMIT 1) t
+	UNION SELECT assigned_at FROM terms_assignment WHERE property_id = $1 AND from_day > ($2 AT TIME ZONE $4)::date AND from_day < ($3 AT TIME ZONE $4)::date
+	UNION SELECT coalesce(effective_from::timestamp AT TIME ZONE $4, (SELECT min(from_at) FROM sealed_day WHERE property_id = $1 AND amendment = 0 AND leaf_no IS NOT NULL))
+		FROM property_version WHERE property_id = $1 AND (effective_from IS NULL OR effective_from <= ($2 AT TIME ZONE $4)::date)`
+
+// recordsBeside are the records of days outside a period on which something was
+// recorded that bears on it, without amendments, which hold nothing of the kind.
+func (s *Store) recordsBeside(ctx context.Context, p *Registered, from, through site.Date, size int64) ([]storedRecord, error) {
+	zone := zoneOf(p)
+	rows, err := s.api.Query(ctx, besideSQL, p.Num, from.In(zone), through.AddDays(1).In(zone), p.Zone, s.SealDelay())
+	if err != nil {
+		return nil, fmt.Errorf("what was recorded beside the period: %w", err)
+	}
+	times, err := pgx.CollectRows(rows, pgx.RowTo[*time.Time])
+	if err != nil {
+		return nil, fmt.Errorf("what was recorded beside the period: %w", err)
+	}
+	var days []string
+	for _, t := range times {
+		if t == nil {
+			continue // nothing is sealed yet
+		}
+		if d := site.DateOf(t.In(zone)); (d.Before(from) || through.Before(d)) && !slices.Contains(days, d.String()) {
+			days = append(days, d.String())
+		}
+	}
+	if len(days) == 0 {
+		return nil, nil
+	}
+	return s.recordsOf(ctx, `d.property_id = $1 AND d.day = ANY($2::text[]::date[]) AND d.amendment = 0 AND d.leaf_no < $3`, p.Num, days, size)
+}
+
 // fillBundle adds records with their proofs, and the days without one.
-func (s *Store) fillBundle(ctx context.Context, b *evidence.Bundle, tree evidence.Tree, records []storedRecord) error {
+func (s *Store) fillBundle(ctx context.Context, b *evidence.Bundle, tree evidence.Tree, records, also []storedRecord) error {
 	source := cachedTiles(logTiles(ctx, s.api))
 	sealed := map[string]bool{}
 	for i := range records {
-		r := &records[i]
-		d, err := r.packed.Unpack()
-		if err != nil {
-			return badLog("record %d: %w", r.leaf, err)
-		}
-		text, err := d.Text()
-		if err != nil {
-			return badLog("record %d: %w", r.leaf, err)
-		}
-		if evidence.LeafHash(text) != r.hash {
-			return badLog("record %d, of %s, is not what was sealed", r.leaf, r.date)
-		}
-		path, err := tree.ProveRecord(source, r.leaf)
+		r, err := bundled(&records[i], tree, source)
 		if err != nil {
 			return err
 		}
-		sealed[r.date] = true
-		b.Records = append(b.Records, evidence.BundleRecord{Text: text,
-			Proof: evidence.RecordProof{Leaf: r.leaf, Size: tree.Size, Hash: r.hash, Path: path}})
+		sealed[records[i].date] = true
+		b.Records = append(b.Records, r)
+	}
+	for i := range also {
+		r, err := bundled(&also[i], tree, source)
+		if err != nil {
+			return err
+		}
+		b.Also = append(b.Also, r)
 	}
 	for date := b.From; !b.Through.Before(date); date = date.AddDays(1) {
 		if !sealed[date.String()] {
@@ -134,6 +180,24 @@ func (s *Store) fillBundle(ctx context.Context, b *evidence.Bundle, tree evidenc
 		}
 	}
 	return nil
+}
+
+// bundled is a record with its text and its proof.
+func bundled(r *storedRecord, tree evidence.Tree, source evidence.TileSource) (evidence.BundleRecord, error) {
+	var out evidence.BundleRecord
+	d, err := r.packed.Unpack()
+	if err != nil {
+		return out, badLog("record %d: %w", r.leaf, err)
+	}
+	if out.Text, err = d.Text(); err != nil {
+		return out, badLog("record %d: %w", r.leaf, err)
+	}
+	if evidence.LeafHash(out.Text) != r.hash {
+		return out, badLog("record %d, of %s, is not what was sealed", r.leaf, r.date)
+	}
+	path, err := tree.ProveRecord(source, r.leaf)
+	out.Proof = evidence.RecordProof{Leaf: r.leaf, Size: tree.Size, Hash: r.hash, Path: path}
+	return out, err
 }
 
 // cachedTiles reads each tile once; for as long as one answer takes.
@@ -167,8 +231,8 @@ func cachedTiles(source evidence.TileSource) evidence.TileSource {
 func (s *Store) addDescriptions(ctx context.Context, b *evidence.Bundle, p *Registered) error {
 	b.Descriptions = map[[32]byte][]byte{}
 	var sums [][]byte
-	for i := range b.Records {
-		head, err := evidence.ParseHead(b.Records[i].Text)
+	for _, r := range slices.Concat(b.Records, b.Also) {
+		head, err := evidence.ParseHead(r.Text)
 		if err != nil {
 			return err
 		}

@@ -52,6 +52,7 @@ func sealVerdictVisits(ctx context.Context, tx pgx.Tx, properties []int32, from,
 type sealedCheck struct {
 	ID                string    `json:"id"`
 	At                time.Time `json:"at"`
+	RecordedAt        time.Time `json:"recorded_at"`
 	Point             string    `json:"point"`
 	Serial            string    `json:"serial,omitempty"`
 	Salt              string    `json:"salt"`
@@ -62,21 +63,33 @@ type sealedCheck struct {
 	OffsetStandardPct float64   `json:"offset_standard_pct"`
 }
 
+// sealedWithdrawal takes a check back. It is sealed with the day on which that
+// was done: the day of the check may be sealed long since.
+type sealedWithdrawal struct {
+	ID        string    `json:"id"`
+	Withdrawn time.Time `json:"withdrawn"`
+}
+
 func sealVerdictChecks(ctx context.Context, tx pgx.Tx, properties []int32, from, to time.Time) ([]sectionLine, error) {
 	return collect(ctx, tx, "sensor checks", func(r pgx.CollectableRow) (sectionLine, error) {
 		var num, no int32
 		var name string
 		var recorded time.Time
+		var withdrawn bool
 		var c sealedCheck
-		err := r.Scan(&num, &name, &no, &recorded, &c.At, &c.Point, &c.Serial, &c.Salt, &c.TempC, &c.ReadPct, &c.ExpectedPct, &c.OffsetPct, &c.OffsetStandardPct)
+		err := r.Scan(&num, &name, &no, &recorded, &withdrawn, &c.At, &c.Point, &c.Serial, &c.Salt, &c.TempC, &c.ReadPct, &c.ExpectedPct, &c.OffsetPct, &c.OffsetStandardPct)
 		if err != nil {
 			return sectionLine{}, err
 		}
-		c.ID, c.At = fmt.Sprintf("%s.c%d", name, no), c.At.UTC()
+		c.ID, c.At, c.RecordedAt = fmt.Sprintf("%s.c%d", name, no), c.At.UTC(), recorded.UTC()
+		if withdrawn {
+			return jsonLine(num, recorded.UTC(), "verdict-sensor-checks", sealedWithdrawal{c.ID, recorded.UTC()})
+		}
 		return jsonLine(num, recorded.UTC(), "verdict-sensor-checks", c)
-	}, `SELECT c.property_id, p.name, c.check_no, c.recorded_at, c.at, c.point, c.serial, c.salt, c.temp_c, c.read_pct, c.expected_pct, c.offset_pct, c.offset_standard_pct
-		FROM sensor_check c JOIN property p USING (property_id)
-		WHERE c.property_id = ANY($1) AND c.withdrawn_at IS NULL AND c.recorded_at >= $2 AND c.recorded_at < $3 ORDER BY c.property_id, c.recorded_at, c.check_no`,
+	}, `SELECT c.property_id, p.name, c.check_no, c.said_at, c.withdrawn, c.at, c.point, c.serial, c.salt, c.temp_c, c.read_pct, c.expected_pct, c.offset_pct, c.offset_standard_pct
+		FROM (SELECT *, recorded_at AS said_at, false AS withdrawn FROM sensor_check
+			UNION ALL SELECT *, withdrawn_at, true FROM sensor_check WHERE withdrawn_at IS NOT NULL) c JOIN property p USING (property_id)
+		WHERE c.property_id = ANY($1) AND c.said_at >= $2 AND c.said_at < $3 ORDER BY c.property_id, c.said_at, c.check_no, c.withdrawn`,
 		properties, from, to)
 }
 

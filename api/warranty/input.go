@@ -63,6 +63,11 @@ type Alarm struct {
 	Explained string     `json:"suppressed_by,omitempty"`
 	Causes    []string   `json:"causes,omitempty"`
 	Answers   []Answer   `json:"answers"`
+	// Unwitnessed: nobody outside could have seen it in time; it is told, and
+	// proves nothing. LateChange: so was a later change of it, and it is shown as it
+	// was before.
+	Unwitnessed bool `json:"unwitnessed,omitempty"`
+	LateChange  bool `json:"late_change,omitempty"`
 }
 
 // Answer is what somebody did about an alarm.
@@ -71,6 +76,8 @@ type Answer struct {
 	Kind string    `json:"kind"`
 	By   string    `json:"by"`
 	Note string    `json:"note,omitempty"`
+	// Unwitnessed: it came into the log when the seal delay was over.
+	Unwitnessed bool `json:"unwitnessed,omitempty"`
 }
 
 // Visit that took place.
@@ -86,16 +93,30 @@ type Visit struct {
 
 // Check of a humidity sensor over a saturated salt.
 type Check struct {
-	ID                string    `json:"id"`
-	At                time.Time `json:"at"`
-	Point             string    `json:"point"`
-	Serial            string    `json:"serial,omitempty"`
-	Salt              string    `json:"salt"`
-	TempC             float64   `json:"temp_c"`
-	ReadPct           float64   `json:"read_pct"`
-	ExpectedPct       float64   `json:"expected_pct"`
-	OffsetPct         float64   `json:"offset_pct"`          // read minus expected
-	OffsetStandardPct float64   `json:"offset_standard_pct"` // its standard uncertainty
+	ID         string    `json:"id"`
+	At         time.Time `json:"at"`
+	RecordedAt time.Time `json:"recorded_at,omitzero"` // zero: at once
+	// CountsFrom is the time of recording where that was after the seal delay of the
+	// day of the check: nobody may mend the past by a check that nobody saw in time.
+	// A verdict fills it in.
+	CountsFrom time.Time `json:"counts_from,omitzero"`
+
+	Point             string  `json:"point"`
+	Serial            string  `json:"serial,omitempty"`
+	Salt              string  `json:"salt"`
+	TempC             float64 `json:"temp_c"`
+	ReadPct           float64 `json:"read_pct"`
+	ExpectedPct       float64 `json:"expected_pct"`
+	OffsetPct         float64 `json:"offset_pct"`          // read minus expected
+	OffsetStandardPct float64 `json:"offset_standard_pct"` // its standard uncertainty
+}
+
+// from is when the check begins to count.
+func (c *Check) from() time.Time {
+	if c.CountsFrom.IsZero() {
+		return c.At
+	}
+	return c.CountsFrom
 }
 
 // Outage that somebody reported: no power from the grid.

@@ -1,6 +1,7 @@
 package warranty
 
 import (
+	"cmp"
 	"fmt"
 	"slices"
 	"strings"
@@ -44,8 +45,9 @@ func Judge(in Input) (Verdict, error) {
 		return v, nil
 	}
 	v.From = timeOf(cal.from())
-	slices.SortStableFunc(in.Checks, func(a, b Check) int { return a.At.Compare(b.At) })
-	slices.SortStableFunc(in.Visits, func(a, b Visit) int { return a.From.Compare(b.From) })
+	in.Checks = witnessedChecks(cal, in.Checks)
+	in.Visits, in.Outages = slices.Clone(in.Visits), slices.Clone(in.Outages)
+	bearing(cal, &in)
 	j := &judge{in: &in, cal: cal, pieces: cal.pieces(), out: &v, supplies: map[string]*supply{}}
 	j.results = make([][]Result, len(j.pieces))
 	j.hours = int((cal.to()-cal.from()-1)/µsHour) + 1
@@ -59,6 +61,60 @@ func Judge(in Input) (Verdict, error) {
 	j.attach()
 	j.conclude()
 	return v, nil
+}
+
+// bearing is what bears on the period, in order of time: of each sensor the last
+// check before it, of each kind the last visit before it, and what is of its own
+// time. Whoever brings more, as the store does that knows all, comes to the same
+// verdict as whoever holds the sealed days of just these.
+func bearing(cal *calendar, in *Input) {
+	from, to := timeOf(cal.from()), timeOf(cal.to())
+	slices.SortStableFunc(in.Checks, func(a, b Check) int { return cmp.Or(a.from().Compare(b.from()), strings.Compare(a.ID, b.ID)) })
+	slices.SortStableFunc(in.Visits, func(a, b Visit) int { return cmp.Or(a.From.Compare(b.From), strings.Compare(a.ID, b.ID)) })
+	in.Checks = lastBefore(in.Checks, from, to, func(c Check) (time.Time, string) { return c.from(), c.Point + " " + c.Serial })
+	in.Visits = lastBefore(in.Visits, from, to, func(v Visit) (time.Time, string) { return v.From, v.Kind + " " + v.By })
+	in.Outages = slices.DeleteFunc(in.Outages, func(o Outage) bool { return !o.From.Before(to) || !o.To.After(from) })
+	slices.SortStableFunc(in.Outages, func(a, b Outage) int { return cmp.Or(a.From.Compare(b.From), strings.Compare(a.ID, b.ID)) })
+}
+
+// witnessedChecks are the checks, each with the time from which it counts. The
+// seal delay is that of the first day that is there.
+func witnessedChecks(cal *calendar, checks []Check) []Check {
+	delay := int64(0)
+	for day, until := range cal.witnessed {
+		if until > 0 { // else the day is not there
+			delay = until - cal.bounds[day+1]
+			break
+		}
+	}
+	out := slices.Clone(checks)
+	for i := range out {
+		c := &out[i]
+		end := site.DateOf(c.At.In(cal.zone)).AddDays(1).In(cal.zone)
+		c.CountsFrom = time.Time{}
+		if c.RecordedAt.UnixMicro() >= end.UnixMicro()+delay && !c.RecordedAt.IsZero() {
+			c.CountsFrom = c.RecordedAt
+		}
+	}
+	return out
+}
+
+// lastBefore keeps what is in [from, to), and of what is before the last of each
+// kind. The list is in order of time.
+func lastBefore[T any](list []T, from, to time.Time, of func(T) (time.Time, string)) []T {
+	last := map[string]int{}
+	for i, x := range list {
+		if at, kind := of(x); at.Before(from) {
+			last[kind] = i
+		}
+	}
+	var out []T
+	for i, x := range list {
+		if at, kind := of(x); at.Before(from) && last[kind] == i || !at.Before(from) && at.Before(to) {
+			out = append(out, x)
+		}
+	}
+	return out
 }
 
 // terms of a piece; nil where none were in force.
@@ -155,9 +211,7 @@ func (j *judge) attach() {
 		}
 	}
 	for _, c := range j.in.Checks {
-		if c.At.UnixMicro() < j.cal.to() {
-			j.out.Checks = append(j.out.Checks, c)
-		}
+		j.out.Checks = append(j.out.Checks, c)
 	}
 	for _, o := range j.in.Outages {
 		if within(o.From, o.To) {
@@ -175,12 +229,12 @@ func (j *judge) attach() {
 	}
 }
 
-// alarmsOver lists the alarms of conditions at a point that held at some moment
+// alarmsOver lists the witnessed alarms of conditions at a point that held at some moment
 // of a stretch.
 func (j *judge) alarmsOver(at span, point string, conditions ...site.Condition) []string {
 	out := []string{}
 	for _, a := range j.in.Alarms {
-		if a.Withdrawn || a.Point != point && a.Point != "" || !slices.Contains(conditions, site.Condition(a.Condition)) {
+		if a.Withdrawn || a.Unwitnessed || a.Point != point && a.Point != "" || !slices.Contains(conditions, site.Condition(a.Condition)) {
 			continue
 		}
 		if a.RaisedAt.UnixMicro() < at.to && (a.ClearedAt == nil || a.ClearedAt.UnixMicro() > at.from) {

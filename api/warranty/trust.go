@@ -62,8 +62,8 @@ func trustOn(day, next time.Time, pt *site.Point, since time.Time, checks []Chec
 	a := accuracy(pt, site.RH)
 	t, square := Trust{}, math.Pow(air.StandardFromLimit(a), 2)
 	for _, c := range checks {
-		if c.At.Before(next) && sameSensor(pt, c) && !c.At.Before(since) {
-			t.OffsetPct, since = c.OffsetPct, c.At
+		if from := c.from(); from.Before(next) && sameSensor(pt, c) && !from.Before(since) {
+			t.OffsetPct, since = c.OffsetPct, from
 			square = math.Pow(c.OffsetStandardPct, 2) + math.Pow(air.StandardFromLimit(rangeShare*a), 2)
 		}
 	}

@@ -105,3 +105,26 @@ func TestStatedAccuracyOrNone(t *testing.T) {
 		t.Error("what is not stated must not be taken as exact")
 	}
 }
+
+// TestCheckRecordedTooLateMendsNothing: a check counts from its own time when it
+// was recorded before the seal delay of its day was over (72 h after the end of
+// February 10), and else from the time of recording.
+func TestCheckRecordedTooLateMendsNothing(t *testing.T) {
+	t.Parallel()
+	r := newRecord(house(1), day(2026, 2, 1), day(2026, 3, 1)).air(constant(50))
+	made, over := r.at(2026, 2, 10, 9, 0), r.at(2026, 2, 14, 0, 0)
+	for _, c := range []struct {
+		recorded time.Time
+		from     string
+	}{{time.Time{}, "2026-02-10"}, {made, "2026-02-10"}, {over.Add(-time.Second), "2026-02-10"}, {over, "2026-02-14"}, {r.at(2026, 2, 20, 9, 0), "2026-02-20"}} {
+		r.Checks = []Check{{ID: "c1", At: made, RecordedAt: c.recorded, Point: "north-bay", Serial: "A17", OffsetPct: 3, OffsetStandardPct: 0.3}}
+		v := judged(t, r.Input)
+		trust := v.Points[0].Trust
+		if len(trust) < 2 || trust[0].OffsetPct != 0 || trust[1].OffsetPct != 3 || trust[1].From != c.from {
+			t.Errorf("recorded %s: %+v, want from %s on", c.recorded, trust, c.from)
+		}
+		if late := !v.Checks[0].CountsFrom.IsZero(); late != (c.from != "2026-02-10") {
+			t.Errorf("recorded %s: %+v", c.recorded, v.Checks[0])
+		}
+	}
+}

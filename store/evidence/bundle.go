@@ -21,6 +21,10 @@ type Bundle struct {
 	Property      string
 	From, Through site.Date // both inclusive, local days
 	Records       []BundleRecord
+	// Also are records of days outside the period on which something was recorded
+	// that a verdict on the period rests on: a sensor check or a visit before it, an
+	// outage reported after it, terms. Of a day only its first record, no amendment.
+	Also []BundleRecord
 	// Missing are the days of the period that are not in the log, in order.
 	Missing    []site.Date
 	Checkpoint []byte // signed note; its size is that of every proof
@@ -51,6 +55,12 @@ const (
 	fileKeys       = "keys.txt"
 	filePEM        = "key.pem"
 	fileSums       = "SHA256SUMS"
+)
+
+// Folders of the records of the period and of those beside it.
+const (
+	folderDays = "days"
+	folderAlso = "also"
 )
 
 const firstManifestLine = "underkeep evidence bundle 1"
@@ -137,8 +147,8 @@ func sums(files []File) []byte {
 
 func (b *Bundle) manifest() []byte {
 	var out bytes.Buffer
-	fmt.Fprintf(&out, "%s\nproperty %s\nfrom %s\nthrough %s\nrecords %d\nmissing %d\n", firstManifestLine, b.Property, b.From, b.Through,
-		len(b.Records), len(b.Missing))
+	fmt.Fprintf(&out, "%s\nproperty %s\nfrom %s\nthrough %s\nrecords %d\nalso %d\nmissing %d\n", firstManifestLine, b.Property, b.From, b.Through,
+		len(b.Records), len(b.Also), len(b.Missing))
 	for _, d := range b.Missing {
 		fmt.Fprintf(&out, "%s\n", d)
 	}
@@ -149,8 +159,8 @@ func (b *Bundle) manifest() []byte {
 func (b *Bundle) recordFiles() ([]File, error) {
 	files := make([]File, 0, 2*len(b.Records))
 	packer := gzip.NewWriter(nil)
-	for i := range b.Records {
-		r := &b.Records[i]
+	for i := range len(b.Records) + len(b.Also) {
+		r, folder := recordAt(b, i)
 		head, err := ParseHead(r.Text)
 		if err != nil {
 			return nil, err
@@ -164,10 +174,21 @@ func (b *Bundle) recordFiles() ([]File, error) {
 		if err != nil {
 			return nil, fmt.Errorf("proof of %s: %w", name, err)
 		}
-		files = append(files, File{"days/" + name + ".txt.gz", packed}, File{"proofs/" + name + ".txt", proof})
+		files = append(files, File{dayName(folder, name), packed}, File{proofName(name), proof})
 	}
 	return files, nil
 }
+
+// recordAt counts through the records of the period and then those beside it.
+func recordAt(b *Bundle, i int) (r *BundleRecord, folder string) {
+	if i < len(b.Records) {
+		return &b.Records[i], folderDays
+	}
+	return &b.Also[i-len(b.Records)], folderAlso
+}
+
+func dayName(folder, name string) string { return folder + "/" + name + ".txt.gz" }
+func proofName(name string) string       { return "proofs/" + name + ".txt" }
 
 func packText(w *gzip.Writer, text []byte) ([]byte, error) {
 	var out bytes.Buffer
@@ -244,10 +265,9 @@ func checkSums(files []File) error {
 // opener sorts the files of a bundle.
 type opener struct {
 	b        *Bundle
-	names    []string // of records, in order
+	names    []string // of records, in order, with their folders
 	texts    map[string][]byte
 	proofs   map[string]*RecordProof
-	records  int // as the manifest says
 	unpacker gzip.Reader
 }
 
@@ -263,10 +283,9 @@ func (o *opener) take(f File) (err error) {
 		o.b.Keys, err = ParseKeys(string(f.Content))
 	case f.Name == fileReadme || f.Name == filePEM:
 		// held against what they must be when everything is known
-	case inside && folder == "days" && strings.HasSuffix(base, ".txt.gz"):
-		name = strings.TrimSuffix(base, ".txt.gz")
-		o.names = append(o.names, name)
-		o.texts[name], err = o.unpack(f.Content)
+	case inside && (folder == folderDays || folder == folderAlso) && strings.HasSuffix(base, ".txt.gz"):
+		o.names = append(o.names, f.Name)
+		o.texts[f.Name], err = o.unpack(f.Content)
 	case inside && folder == "proofs" && isText:
 		o.proofs[name], err = ParseRecordProof(f.Content)
 	case inside && folder == "descriptions":
@@ -321,7 +340,9 @@ func (o *opener) manifest(text []byte) error {
 		return d
 	}
 	o.b.From, o.b.Through = date(r.after("from")), date(r.after("through"))
-	o.records = r.number(r.after("records"))
+	// The counts of records are held against what is there by writing it again.
+	r.number(r.after("records"))
+	r.number(r.after("also"))
 	for range r.count(r.after("missing")) {
 		o.b.Missing = append(o.b.Missing, date(string(r.next())))
 	}
@@ -332,24 +353,30 @@ func (o *opener) manifest(text []byte) error {
 // contents has just these files.
 func (o *opener) finish(files []File) (*Bundle, error) {
 	b := o.b
-	for _, name := range o.names {
+	for _, file := range o.names {
+		folder, base, _ := strings.Cut(file, "/")
+		name := strings.TrimSuffix(base, ".txt.gz")
 		date, amendment, ok := parseRecordName(name)
 		proof := o.proofs[name]
 		if !ok || proof == nil {
-			return nil, misfit("days/"+name+".txt.gz", "no record of a bundle, or without its proof")
+			return nil, misfit(file, "no record of a bundle, or without its proof")
 		}
 		delete(o.proofs, name)
-		head, err := ParseHead(o.texts[name])
+		head, err := ParseHead(o.texts[file])
 		if err != nil {
-			return nil, &FileError{"days/" + name + ".txt.gz", err}
+			return nil, &FileError{file, err}
 		}
 		if head.Date != date || head.Amendment != amendment || head.Property != b.Property {
-			return nil, misfit("days/"+name+".txt.gz", "it is the record of %s, %s", head.Property, recordName(head.Date, head.Amendment))
+			return nil, misfit(file, "it is the record of %s, %s", head.Property, recordName(head.Date, head.Amendment))
 		}
-		b.Records = append(b.Records, BundleRecord{Text: o.texts[name], Proof: *proof})
+		list := &b.Records
+		if folder == folderAlso {
+			list = &b.Also
+		}
+		*list = append(*list, BundleRecord{Text: o.texts[file], Proof: *proof})
 	}
 	for name := range o.proofs {
-		return nil, misfit("proofs/"+name+".txt", "a proof without its record")
+		return nil, misfit(proofName(name), "a proof without its record")
 	}
 	if b.Keys.lines == nil {
 		return nil, misfit(fileKeys, "missing")
@@ -359,6 +386,7 @@ func (o *opener) finish(files []File) (*Bundle, error) {
 		return nil, &FileError{fileKeys, err}
 	}
 	slices.SortStableFunc(b.Records, compareRecords)
+	slices.SortStableFunc(b.Also, compareRecords)
 	must := map[string][]byte{fileManifest: b.manifest(), filePEM: pem, fileReadme: readme(b), fileKeys: []byte(b.Keys.String())}
 	for _, f := range files {
 		if want, ok := must[f.Name]; ok && !bytes.Equal(f.Content, want) {

@@ -44,6 +44,7 @@ func keysOf(t testing.TB, public string) Keys {
 // sealed is a log with a few days of heron-07 among others.
 type sealed struct {
 	log    *memoryLog
+	also   []byte   // a day of heron-07 before the period, the last in the log
 	texts  [][]byte // of heron-07
 	leaves []int64
 	signer note.Signer
@@ -69,6 +70,12 @@ func sealSmall(t testing.TB, change func(*Day)) *sealed {
 	t.Helper()
 	s := &sealed{log: newLog()}
 	s.signer, s.public = newKey(t, "example.org/log")
+	before := smallDay(site.Date{Year: 2026, Month: 2, Day: 20}, [32]byte{})
+	before.Sections = []Section{{"verdict-sensor-checks", []string{`{"id":"heron-07.c1"}`}}}
+	var err error
+	if s.also, err = before.Text(); err != nil {
+		t.Fatal(err)
+	}
 	first := site.Date{Year: 2026, Month: 3, Day: 2}
 	var previous [32]byte
 	put := func(d *Day) [32]byte {
@@ -91,8 +98,13 @@ func sealSmall(t testing.TB, change func(*Day)) *sealed {
 	late.Blocks[0].At[0]++
 	late.Blocks[0].Received[0] = late.WitnessedUntil().UnixMicro()
 	put(late)
+	s.log.add(t, LeafHash(s.also))
 	return s
 }
+
+// sealedSmall is how many records sealSmall puts before the one of a day before
+// the period.
+const sealedSmall = 6
 
 func (s *sealed) bundle(t testing.TB) *Bundle {
 	t.Helper()
@@ -111,7 +123,28 @@ func (s *sealed) bundle(t testing.TB) *Bundle {
 		}
 		b.Records = append(b.Records, BundleRecord{text, RecordProof{s.leaves[i], s.log.tree.Size, LeafHash(text), path}})
 	}
+	path, err := s.log.tree.ProveRecord(s.log.source, sealedSmall)
+	if err != nil {
+		t.Fatal(err)
+	}
+	b.Also = []BundleRecord{{s.also, RecordProof{sealedSmall, s.log.tree.Size, LeafHash(s.also), path}}}
 	return b
+}
+
+func (r *BundleRecord) date(t testing.TB) site.Date {
+	t.Helper()
+	head, err := ParseHead(r.Text)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return head.Date
+}
+
+func dates(from site.Date, n int) (out []site.Date) {
+	for i := range n {
+		out = append(out, from.AddDays(i))
+	}
+	return out
 }
 
 func build(t testing.TB, b *Bundle) []byte {
@@ -142,7 +175,7 @@ func TestBundleVerifies(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if len(v.Days) != 3 || v.Readings != 3 || !v.Missing(site.Date{Year: 2026, Month: 3, Day: 4}) || v.Checkpoint.Size != 6 || !v.Days[2].Unwitnessed {
+	if len(v.Days) != 3 || v.Readings != 3 || !v.Missing(site.Date{Year: 2026, Month: 3, Day: 4}) || v.Checkpoint.Size != sealedSmall+1 || len(v.Also) != 1 || !v.Days[2].Unwitnessed {
 		t.Errorf("%s", v)
 	}
 	_, other := newKey(t, "example.org/log")
@@ -205,12 +238,23 @@ func TestForgedBundles(t *testing.T) {
 		}},
 		"a day too many":                {"bundle.txt", func(b *Bundle) { b.Missing = nil }},
 		"the day before its amendment":  {"days/2026-03-03-amendment-1.txt.gz", func(b *Bundle) { b.Records = append(b.Records[:1], b.Records[2]) }},
-		"another house":                 {"days/2026-03-02.txt.gz", func(b *Bundle) { b.Property = "egret-03" }},
+		"another house":                 {"also/2026-02-20.txt.gz", func(b *Bundle) { b.Property = "egret-03" }},
 		"no description":                {descriptionName(sha256.Sum256([]byte(descriptionFile))), func(b *Bundle) { b.Descriptions = nil }},
 		"a description that nobody had": {descriptionName(sha256.Sum256([]byte("x"))), func(b *Bundle) { b.Descriptions[sha256.Sum256([]byte("x"))] = []byte("x") }},
-		"a longer log":                  {"checkpoint.txt", func(b *Bundle) { b.Checkpoint = bytes.Replace(b.Checkpoint, []byte("\n6\n"), []byte("\n7\n"), 1) }},
-		"the key of a stranger":         {"keys.txt", func(b *Bundle) { b.Keys = keysOf(t, forged.public) }},
-		"outside the period":            {"days/2026-03-03.txt.gz", func(b *Bundle) { b.Through, b.Missing = b.From, nil }},
+		"a longer log":                  {"checkpoint.txt", func(b *Bundle) { b.Checkpoint = bytes.Replace(b.Checkpoint, []byte("\n7\n"), []byte("\n8\n"), 1) }},
+		"a day beside the period changed": {"also/2026-02-20.txt.gz", func(b *Bundle) {
+			b.Also[0].Text = bytes.Replace(b.Also[0].Text, []byte("c1"), []byte("c2"), 1)
+		}},
+		"one with its hash": {"proofs/2026-02-20.txt", func(b *Bundle) {
+			b.Also[0].Text = bytes.Replace(b.Also[0].Text, []byte("c1"), []byte("c2"), 1)
+			b.Also[0].Proof.Hash = LeafHash(b.Also[0].Text)
+		}},
+		"one of the period": {"also/2026-02-20.txt.gz", func(b *Bundle) { b.From = b.Also[0].date(t); b.Missing = append(dates(b.From, 10), b.Missing...) }},
+		"an amendment beside it": {"also/2026-03-03-amendment-1.txt.gz", func(b *Bundle) {
+			b.Also, b.Records, b.Through, b.Missing = b.Records[2:], b.Records[:1], b.From, nil
+		}},
+		"the key of a stranger": {"keys.txt", func(b *Bundle) { b.Keys = keysOf(t, forged.public) }},
+		"outside the period":    {"days/2026-03-03.txt.gz", func(b *Bundle) { b.Through, b.Missing = b.From, nil }},
 	} {
 		b := s.bundle(t)
 		c.change(b)
@@ -299,7 +343,12 @@ func TestByHand(t *testing.T) {
 		t.Errorf("a wrong proof passes:\n%s", out)
 	}
 	b = s.bundle(t)
-	b.Checkpoint = bytes.Replace(b.Checkpoint, []byte("\n6\n"), []byte("\n7\n"), 1)
+	b.Also[0].Proof.Path[0][5] ^= 1
+	if out := followByHand(t, build(t, b)); !strings.Contains(out, "also/2026-02-20: not in the log") {
+		t.Errorf("a wrong proof of a day beside the period passes:\n%s", out)
+	}
+	b = s.bundle(t)
+	b.Checkpoint = bytes.Replace(b.Checkpoint, []byte("\n7\n"), []byte("\n8\n"), 1)
 	if out := followByHand(t, build(t, b)); strings.Contains(out, "Signature Verified Successfully") || !strings.Contains(out, "a proof of another log") {
 		t.Errorf("a wrong checkpoint passes:\n%s", out)
 	}

@@ -7,10 +7,10 @@ import (
 
 // readme tells a stranger how to follow the chain with common programs.
 func readme(b *Bundle) []byte {
-	first := "DATE"
+	first := "days/DATE"
 	if len(b.Records) > 0 {
 		if head, err := ParseHead(b.Records[0].Text); err == nil {
-			first = recordName(head.Date, head.Amendment)
+			first = folderDays + "/" + recordName(head.Date, head.Amendment)
 		}
 	}
 	var out strings.Builder
@@ -34,6 +34,11 @@ What is in it
                  the delay until it was received, what was refused, alarms.
                  "-amendment-N": what came after the day was sealed. Marked
                  "unwitnessed" it came too late to prove anything.
+  also/          days before or after the period, for what was recorded on them
+                 and bears on it: the last check of a sensor, the last visit, an
+                 outage reported later, a check that was withdrawn, another
+                 description. They are as good as the others; but that there is no
+                 further such day outside the period, this folder cannot show.
   proofs/        for each of them, that it is in the log
   checkpoint.txt how long the log is and what its hash is, signed
   keys.txt       the public keys that signed it; key.pem is the first of them
@@ -77,15 +82,16 @@ By hand, in a shell, with coreutils, gzip, xxd and openssl 3
       sed -n 3p checkpoint.txt | base64 -d | xxd -p -c 64 > root.tmp
 
       follow() {
-        h=$( (printf '\000'; gzip -dc "days/$1.txt.gz") | sha256sum | cut -d' ' -f1)
-        grep -qx "hash $h" "proofs/$1.txt" || { echo "$1: not the text of its proof"; return 1; }
-        grep -qx "size $(sed -n 2p checkpoint.txt)" "proofs/$1.txt" || { echo "$1: a proof of another log"; return 1; }
+        proof=proofs/${1##*/}.txt
+        h=$( (printf '\000'; gzip -dc "$1.txt.gz") | sha256sum | cut -d' ' -f1)
+        grep -qx "hash $h" "$proof" || { echo "$1: not the text of its proof"; return 1; }
+        grep -qx "size $(sed -n 2p checkpoint.txt)" "$proof" || { echo "$1: a proof of another log"; return 1; }
         while read -r side other; do
           case $side in
             left)  h=$(printf '01%s%s' "$other" "$h" | xxd -r -p | sha256sum | cut -d' ' -f1);;
             right) h=$(printf '01%s%s' "$h" "$other" | xxd -r -p | sha256sum | cut -d' ' -f1);;
           esac
-        done < "proofs/$1.txt"
+        done < "$proof"
         [ "$h" = "$(cat root.tmp)" ] || { echo "$1: not in the log"; return 1; }
       }
 
@@ -93,14 +99,14 @@ By hand, in a shell, with coreutils, gzip, xxd and openssl 3
 
     and for all of them:
 
-      for d in days/*.txt.gz; do d=${d#days/}; follow "${d%.txt.gz}" || break; done
+      for d in days/*.txt.gz{{if .B.Also}} also/*.txt.gz{{end}}; do follow "${d%.txt.gz}" || break; done
 
  4. No day was left out: every day names the hash of the day before in its line
     "previous", unless bundle.txt names that day as missing.
 
  5. What a day says:
 
-      gzip -dc days/{{.First}}.txt.gz | less
+      gzip -dc {{.First}}.txt.gz | less
 
     Times of readings count from the start of the day, given in its line "from".
     Behind them stands how many seconds later the reading was received; "r"

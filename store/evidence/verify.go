@@ -17,6 +17,9 @@ type Verified struct {
 	// in the log.
 	Days     []*Day
 	Readings int // in all of them
+	// Also are records of days outside the period, in order, each in the log.
+	// Whether there are others of the kind a bundle cannot show.
+	Also []*Day
 }
 
 // Missing says whether a day of the period is not in the log.
@@ -42,13 +45,30 @@ func VerifyLog(b *Bundle, keys Keys) (*Verified, error) {
 	v := &Verified{Bundle: b, Checkpoint: c}
 	seen := map[[32]byte]bool{}
 	for i := range b.Records {
-		d, err := verifyRecord(&b.Records[i], c, b)
+		d, err := verifyRecord(&b.Records[i], c, b, folderDays)
 		if err != nil {
 			return nil, err
 		}
 		seen[d.Description.SHA256] = true
 		v.Days = append(v.Days, d)
 		v.Readings += d.Count()
+	}
+	for i := range b.Also {
+		d, err := verifyRecord(&b.Also[i], c, b, folderAlso)
+		if err != nil {
+			return nil, err
+		}
+		name := dayName(folderAlso, recordName(d.Date, d.Amendment))
+		switch {
+		case d.Amendment > 0:
+			return nil, misfit(name, "an amendment holds nothing of other days")
+		case !d.Date.Before(b.From) && !b.Through.Before(d.Date):
+			return nil, misfit(name, "a day of the period")
+		case i > 0 && !v.Also[i-1].Date.Before(d.Date):
+			return nil, misfit(name, "out of order, or twice")
+		}
+		seen[d.Description.SHA256] = true
+		v.Also = append(v.Also, d)
 	}
 	for sum, text := range b.Descriptions {
 		if !seen[sum] || sha256.Sum256(text) != sum {
@@ -58,17 +78,17 @@ func VerifyLog(b *Bundle, keys Keys) (*Verified, error) {
 	return v, v.checkDays()
 }
 
-func verifyRecord(r *BundleRecord, c Checkpoint, b *Bundle) (*Day, error) {
+func verifyRecord(r *BundleRecord, c Checkpoint, b *Bundle, folder string) (*Day, error) {
 	d, err := ParseDay(r.Text)
 	if err != nil {
 		head, herr := ParseHead(r.Text)
 		if herr != nil {
 			return nil, &FileError{fileManifest, errors.Join(err, herr)}
 		}
-		return nil, &FileError{"days/" + recordName(head.Date, head.Amendment) + ".txt.gz", err}
+		return nil, &FileError{dayName(folder, recordName(head.Date, head.Amendment)), err}
 	}
 	name := recordName(d.Date, d.Amendment)
-	day, proof := "days/"+name+".txt.gz", "proofs/"+name+".txt"
+	day, proof := dayName(folder, name), proofName(name)
 	if d.Property != b.Property {
 		return nil, misfit(day, "it is of %s, the bundle of %s", d.Property, clip(b.Property))
 	}
@@ -146,6 +166,10 @@ func (v *Verified) checkMissing() error {
 
 // String sums a verified bundle up in one line.
 func (v *Verified) String() string {
-	return fmt.Sprintf("%s, %s through %s: %d records with %d readings, %d days not in the log; %s, %d records in the log",
-		v.Bundle.Property, v.Bundle.From, v.Bundle.Through, len(v.Days), v.Readings, len(v.Bundle.Missing), v.Checkpoint.Origin, v.Checkpoint.Size)
+	also := ""
+	if n := len(v.Also); n > 0 {
+		also = fmt.Sprintf(", and %d days beside the period", n)
+	}
+	return fmt.Sprintf("%s, %s through %s: %d records with %d readings, %d days not in the log%s; %s, %d records in the log",
+		v.Bundle.Property, v.Bundle.From, v.Bundle.Through, len(v.Days), v.Readings, len(v.Bundle.Missing), also, v.Checkpoint.Origin, v.Checkpoint.Size)
 }

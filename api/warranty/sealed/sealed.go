@@ -8,6 +8,7 @@ import (
 	"fmt"
 	"maps"
 	"slices"
+	"time"
 
 	"underkeep/api/warranty"
 	"underkeep/store/evidence"
@@ -28,24 +29,36 @@ type Days struct {
 	Property     string
 	From, To     site.Date // To is the day after the last
 	Records      []*evidence.Day
+	Also         []*evidence.Day // outside the period, by day: for what was recorded on them
 	Descriptions map[[32]byte][]byte
 }
 
 // Of are the days of a bundle whose records were shown to be in the log.
 func Of(v *evidence.Verified) Days {
-	return Days{Property: v.Bundle.Property, From: v.Bundle.From, To: v.Bundle.Through.AddDays(1), Records: v.Days, Descriptions: v.Bundle.Descriptions}
+	return Days{Property: v.Bundle.Property, From: v.Bundle.From, To: v.Bundle.Through.AddDays(1), Records: v.Days, Also: v.Also, Descriptions: v.Bundle.Descriptions}
 }
 
 // Input is what a verdict on the days rests on, under given terms.
 func (s Days) Input(terms []warranty.InForce) (warranty.Input, error) {
 	b := &builder{in: warranty.Input{Property: s.Property, From: s.From, To: s.To, Terms: terms}, chunks: map[series][]warranty.Chunk{}, alarms: map[int]*warranty.Alarm{}}
-	for _, d := range s.Records {
-		if err := b.add(d, s.Descriptions); err != nil {
+	for _, d := range s.all() {
+		add := b.add
+		if d.Date.Before(s.From) || !d.Date.Before(s.To) {
+			add = b.beside
+		}
+		if err := add(d, s.Descriptions); err != nil {
 			return warranty.Input{}, fmt.Errorf("day %s: %w", d.Date, err)
 		}
 	}
 	b.finish()
 	return b.in, nil
+}
+
+// all are the records of the period and those beside it, by day.
+func (s Days) all() []*evidence.Day {
+	out := slices.Concat(s.Records, s.Also)
+	slices.SortStableFunc(out, func(a, b *evidence.Day) int { return a.From.Compare(b.From) })
+	return out
 }
 
 type series struct {
@@ -80,7 +93,18 @@ func (b *builder) add(d *evidence.Day, descriptions map[[32]byte][]byte) error {
 		}
 	}
 	for i := range d.Journal {
-		b.journal(&d.Journal[i])
+		b.journal(&d.Journal[i], d.Unwitnessed)
+	}
+	return b.sections(d)
+}
+
+// beside takes what was recorded on a day outside the period, and which
+// description held then; nothing that was measured.
+func (b *builder) beside(d *evidence.Day, descriptions map[[32]byte][]byte) error {
+	if len(b.in.Days) == 0 { // before the period
+		if err := b.describe(d, descriptions); err != nil {
+			return err
+		}
 	}
 	return b.sections(d)
 }
@@ -102,21 +126,29 @@ func (b *builder) describe(d *evidence.Day, descriptions map[[32]byte][]byte) er
 	return nil
 }
 
-func (b *builder) journal(e *evidence.JournalEntry) {
+// journal takes a change of an alarm. One that came into the log when the delay
+// was over changes nothing that was there in time: an alarm that is known by such
+// entries alone is marked, and so is an answer.
+func (b *builder) journal(e *evidence.JournalEntry, unwitnessed bool) {
 	a, ok := b.alarms[e.Alarm]
 	if !ok {
-		a = &warranty.Alarm{ID: fmt.Sprintf("%s.%d", b.in.Property, e.Alarm), Answers: []warranty.Answer{}}
+		a = &warranty.Alarm{ID: fmt.Sprintf("%s.%d", b.in.Property, e.Alarm), Answers: []warranty.Answer{}, Unwitnessed: unwitnessed}
 		b.alarms[e.Alarm] = a
 		b.nos = append(b.nos, e.Alarm)
 	}
+	if e.By != "evaluation" {
+		a.Answers = append(a.Answers, warranty.Answer{At: e.At, Kind: e.Kind, By: e.By, Note: e.Why, Unwitnessed: unwitnessed})
+	}
+	if unwitnessed && !a.Unwitnessed {
+		a.LateChange = true
+		return
+	}
+	a.Unwitnessed = unwitnessed
 	a.Condition, a.Point, a.Priority, a.RaisedAt, a.KnownAt = e.Condition, e.Point, e.Priority, e.RaisedAt, e.KnownAt
 	a.Withdrawn, a.Explained, a.Causes, a.ClearedAt = !e.WithdrawnAt.IsZero(), e.SuppressedBy, e.Causes, nil
 	if !e.ClearedAt.IsZero() {
 		cleared := e.ClearedAt
 		a.ClearedAt = &cleared
-	}
-	if e.By != "evaluation" {
-		a.Answers = append(a.Answers, warranty.Answer{At: e.At, Kind: e.Kind, By: e.By, Note: e.Why})
 	}
 }
 
@@ -130,7 +162,7 @@ func (b *builder) sections(d *evidence.Day) error {
 			case SectionVisits:
 				err = latest(line, &b.in.Visits, func(v warranty.Visit) string { return v.ID })
 			case SectionChecks:
-				err = latest(line, &b.in.Checks, func(c warranty.Check) string { return c.ID })
+				err = b.check(line)
 			case SectionOutages:
 				err = latest(line, &b.in.Outages, func(o warranty.Outage) string { return o.ID })
 			}
@@ -140,6 +172,22 @@ func (b *builder) sections(d *evidence.Day) error {
 		}
 	}
 	return nil
+}
+
+// check takes a check, or takes one back that was withdrawn.
+func (b *builder) check(line string) error {
+	var w struct {
+		ID        string     `json:"id"`
+		Withdrawn *time.Time `json:"withdrawn"`
+	}
+	if err := json.Unmarshal([]byte(line), &w); err != nil {
+		return err
+	}
+	if w.Withdrawn != nil {
+		b.in.Checks = slices.DeleteFunc(b.in.Checks, func(c warranty.Check) bool { return c.ID == w.ID })
+		return nil
+	}
+	return latest(line, &b.in.Checks, func(c warranty.Check) string { return c.ID })
 }
 
 func latest[T any](line string, list *[]T, id func(T) string) error {
@@ -174,7 +222,7 @@ type assigned struct {
 // follow: they are no part of the log, but what the log says of them binds.
 func (s Days) contradiction(terms []warranty.InForce) error {
 	last := map[string]assigned{} // of several from one day the latest stands
-	for _, d := range s.Records {
+	for _, d := range s.all() {
 		for _, sec := range d.Sections {
 			for i, line := range sec.Lines {
 				if sec.Name != SectionTerms {

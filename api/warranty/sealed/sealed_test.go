@@ -156,3 +156,94 @@ func TestCheckRecomputes(t *testing.T) {
 		t.Errorf("other terms than were assigned: %v", err)
 	}
 }
+
+// TestUnwitnessedChangesProveNothing: a change of an alarm that came into the log
+// when the delay was over is told as such and changes nothing that was there in
+// time; an alarm known by such changes alone is marked.
+func TestUnwitnessedChangesProveNothing(t *testing.T) {
+	t.Parallel()
+	s, _ := month(t)
+	entry := func(alarm int, kind, by string, day *evidence.Day) evidence.JournalEntry {
+		return evidence.JournalEntry{At: day.From.Add(time.Hour), Alarm: alarm, Kind: kind, Condition: "humidity-high", Point: "north-bay", Priority: "medium",
+			RaisedAt: day.From, KnownAt: day.From, By: by}
+	}
+	day, late := s.Records[5], &evidence.Day{}
+	*late = *day
+	late.Amendment, late.Unwitnessed, late.Blocks = 1, true, nil
+	day.Journal = []evidence.JournalEntry{entry(1, "raised", "evaluation", day)}
+	cleared, withdrawn := entry(1, "cleared", "evaluation", day), entry(1, "withdrawn", "evaluation", day)
+	cleared.ClearedAt, withdrawn.WithdrawnAt = day.From.Add(2*time.Hour), day.From.Add(3*time.Hour)
+	late.Journal = []evidence.JournalEntry{cleared, withdrawn, entry(1, "acknowledged", "person:"+strings.Repeat("a", 64), day), entry(2, "raised", "evaluation", day)}
+	s.Records = append(s.Records[:6], append([]*evidence.Day{late}, s.Records[6:]...)...)
+	in, err := s.Input(standard().InForce)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if len(in.Alarms) != 2 {
+		t.Fatalf("%+v", in.Alarms)
+	}
+	if a := in.Alarms[0]; a.Unwitnessed || !a.LateChange || a.Withdrawn || a.ClearedAt != nil || len(a.Answers) != 1 || !a.Answers[0].Unwitnessed {
+		t.Errorf("raised in time, and changed too late: %+v", a)
+	}
+	if a := in.Alarms[1]; !a.Unwitnessed {
+		t.Errorf("known too late: %+v", a)
+	}
+	v, err := warranty.Judge(in)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, p := range v.Pieces {
+		for _, r := range p.Results {
+			if r.Behind != nil && strings.Contains(strings.Join(r.Behind.Alarms, " "), ".2") {
+				t.Errorf("%s rests on an alarm that nobody saw in time", r.Term)
+			}
+		}
+	}
+}
+
+// TestDaysBeside: what was recorded on days outside the period counts, and nothing
+// that was measured on them.
+func TestDaysBeside(t *testing.T) {
+	t.Parallel()
+	s, _ := month(t)
+	beside := func(date site.Date, section, line string) *evidence.Day {
+		d := *s.Records[0]
+		zone := d.From.Sub(s.From.In(time.UTC))
+		d.Date, d.From, d.To = date, date.In(time.UTC).Add(zone), date.AddDays(1).In(time.UTC).Add(zone)
+		d.Sections = []evidence.Section{{Name: section, Lines: []string{line}}}
+		return &d
+	}
+	before, err := Line(warranty.Check{ID: "heron-07.c0", At: time.Date(2026, 3, 5, 15, 0, 0, 0, time.UTC), Point: "north-bay", Serial: "A17", OffsetPct: 2, OffsetStandardPct: 0.2})
+	if err != nil {
+		t.Fatal(err)
+	}
+	whole := s.Records
+	s.From, s.Records = site.Date{Year: 2026, Month: 3, Day: 10}, nil
+	for _, d := range whole {
+		if !d.Date.Before(s.From) {
+			s.Records = append(s.Records, d)
+		}
+	}
+	s.Also = []*evidence.Day{
+		beside(site.Date{Year: 2026, Month: 3, Day: 5}, SectionChecks, before),
+		beside(site.Date{Year: 2026, Month: 4, Day: 9}, SectionChecks, `{"id":"heron-07.c1","withdrawn":"2026-04-09T12:00:00Z"}`),
+	}
+	in, err := s.Input(standard().InForce)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if len(in.Checks) != 1 || in.Checks[0].ID != "heron-07.c0" || len(in.Days) != 22 || in.Days[0].Date != s.From {
+		t.Fatalf("checks %+v, %d days from %s", in.Checks, len(in.Days), in.Days[0].Date)
+	}
+	first := in.Series[0].Chunks[0].At[0]
+	if first < s.From.In(time.UTC).UnixMicro() {
+		t.Error("readings of a day beside the period are in it")
+	}
+	v, err := warranty.Judge(in)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if trust := v.Points[0].Trust; trust[0].OffsetPct != 2 {
+		t.Errorf("%+v", trust)
+	}
+}
