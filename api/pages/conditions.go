@@ -350,17 +350,28 @@ func (c *conditionsPage) fillTables(v *warranty.Verdict, t conditionsTeller) {
 		if a.ClearedAt != nil {
 			over = t.at(*a.ClearedAt)
 		}
+		if a.LateChange {
+			over += " (a later change came too late to prove anything)"
+		}
 		if a.Explained != "" {
 			answer = "explained by “" + wordsFor(site.Condition(a.Explained)).Title + "”"
 		}
 		var given []string
 		for _, x := range a.Answers {
-			given = append(given, strings.TrimSuffix(t.at(x.At)+" "+x.Kind+" by "+x.By+": "+x.Note, ": "))
+			text := strings.TrimSuffix(t.at(x.At)+" "+x.Kind+" by "+x.By+": "+x.Note, ": ")
+			if x.Unwitnessed {
+				text += " (too late to prove anything)"
+			}
+			given = append(given, text)
 		}
 		if len(given) > 0 {
 			answer = strings.Join(given, "; ")
 		}
-		return []string{wordsFor(site.Condition(a.Condition)).Title, a.Point, t.at(a.RaisedAt), over, answer}
+		title := wordsFor(site.Condition(a.Condition)).Title
+		if a.Unwitnessed {
+			title += " (came too late to prove anything)"
+		}
+		return []string{title, a.Point, t.at(a.RaisedAt), over, answer}
 	})
 	c.Visits = rowsOf(c, "visits", v.Visits, func(x warranty.Visit) []string {
 		to := "not signed off"
@@ -370,7 +381,11 @@ func (c *conditionsPage) fillTables(v *warranty.Verdict, t conditionsTeller) {
 		return []string{strings.ReplaceAll(x.Kind, "-", " "), x.By, t.at(x.From), to, strings.Join(x.Work, ", "), x.Findings}
 	})
 	c.Checks = rowsOf(c, "checks", v.Checks, func(k warranty.Check) []string {
-		return []string{k.Point, t.at(k.At), k.Salt, fmt.Sprintf("%.1f °C", k.TempC), fmt.Sprintf("%.2f %%", k.ExpectedPct), fmt.Sprintf("%.2f %%", k.ReadPct), fmt.Sprintf("%+.2f", k.OffsetPct)}
+		at := t.at(k.At)
+		if !k.CountsFrom.IsZero() {
+			at += ", recorded late: counts from " + t.at(k.CountsFrom)
+		}
+		return []string{k.Point, at, k.Salt, fmt.Sprintf("%.1f °C", k.TempC), fmt.Sprintf("%.2f %%", k.ExpectedPct), fmt.Sprintf("%.2f %%", k.ReadPct), fmt.Sprintf("%+.2f", k.OffsetPct)}
 	})
 	c.Outages = rowsOf(c, "outages", v.Outages, func(o warranty.Outage) []string {
 		return []string{t.at(o.From), t.at(o.To), t.at(o.ReportedAt), o.By, o.Note}

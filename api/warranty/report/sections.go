@@ -117,6 +117,12 @@ func (p *paper) answers() {
 		if a.Withdrawn {
 			over = "withdrawn"
 		}
+		if a.LateChange {
+			over += " (a later change came too late to prove anything)"
+		}
+		if a.Unwitnessed {
+			name += ", came too late to prove anything"
+		}
 		return []string{name + " (" + a.ID + ")", a.Priority, p.at(a.RaisedAt), over, p.answer(a)}
 	})
 }
@@ -127,6 +133,9 @@ func (p *paper) answer(a warranty.Alarm) string {
 		text := p.at(x.At) + " " + x.Kind + " by " + x.By
 		if x.Note != "" {
 			text += ": " + x.Note
+		}
+		if x.Unwitnessed {
+			text += " (too late to prove anything)"
 		}
 		out = append(out, text)
 	}
@@ -170,7 +179,11 @@ func (p *paper) checks() {
 	if len(v.Checks) > 0 {
 		t := p.table(col{"Point", 30, ""}, col{"Serial", 24, ""}, col{"At", 28, ""}, col{"Salt", 18, ""}, col{"Temperature", 22, "R"}, col{"Expected", 20, "R"}, col{"Read", 18, "R"}, col{"Offset", 0, "R"})
 		list(p, t, v.Checks, func(c warranty.Check) []string {
-			return []string{c.Point, c.Serial, p.at(c.At), c.Salt, fmt.Sprintf("%.1f °C", c.TempC), fmt.Sprintf("%.2f %%", c.ExpectedPct), fmt.Sprintf("%.2f %%", c.ReadPct), fmt.Sprintf("%+.2f %%RH", c.OffsetPct)}
+			at := p.at(c.At)
+			if !c.CountsFrom.IsZero() {
+				at += ", recorded late: counts from " + p.at(c.CountsFrom)
+			}
+			return []string{c.Point, c.Serial, at, c.Salt, fmt.Sprintf("%.1f °C", c.TempC), fmt.Sprintf("%.2f %%", c.ExpectedPct), fmt.Sprintf("%.2f %%", c.ReadPct), fmt.Sprintf("%+.2f %%RH", c.OffsetPct)}
 		})
 	} else {
 		p.text("No check is on record: each sensor is taken at its stated accuracy.")
