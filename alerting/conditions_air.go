@@ -165,8 +165,11 @@ func (e *engine) setMoldConditions(i int, t int64) {
 	}
 	known = known && a.Covered
 	rh := 0.0
-	if known {
+	switch {
+	case known && measured:
 		rh = rhAtSurface(a.VapourPa, temp)
+	case known: // the air's own
+		rh, _ = e.value(rule.rh)
 	}
 	a.Hour.A.set(t, temp, known)
 	a.Hour.B.set(t, rh, known)

@@ -173,22 +173,25 @@ func (e *engine) judgeFlat(i int, t int64, q site.Quantity, bit suspicion) {
 	if q == site.AirTemp {
 		moved = v(site.SensorSuspect, "moved_temp")
 	}
-	compared, someoneMoved := false, false
+	long, alone := µsOf(v(site.SensorSuspect, "flat")), true
+	within := tr.FlatSince+long <= t // else the others need not be looked at
+	someoneMoved := false
 	for k := range e.pr.airs {
 		other, s := e.trackOf(k, q)
 		if k == i || other == nil || other.FlatSince == 0 || !e.st.Signals[s].Covered {
 			continue
 		}
-		compared = true
-		someoneMoved = someoneMoved || other.moved() > moved
+		alone = false
+		if someoneMoved = someoneMoved || within && other.moved() > moved; someoneMoved || !within {
+			break
+		}
 	}
-	long := µsOf(v(site.SensorSuspect, "flat"))
-	if !compared {
+	if alone {
 		long = µsOf(v(site.SensorSuspect, "flat_alone"))
 	}
 	point, met := e.pr.series[series].point, tr.FlatSince+long
 	was := e.st.Points[point].Reasons
-	e.setSuspicion(point, bit, (someoneMoved || !compared) && met <= t)
+	e.setSuspicion(point, bit, (someoneMoved || alone) && met <= t)
 	if was == 0 && e.st.Points[point].Reasons != 0 && met > t-µsHour {
 		e.updateSuspect(point, met) // within the hour that is looked at now
 	}

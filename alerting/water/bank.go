@@ -49,32 +49,47 @@ func newBank(lnGain, variance float64) Bank {
 		c := &b.All[i]
 		c.shape(u)
 		c.SoilMm = c.SoilSize / 2
-		c.LnGain, c.Variance = float32(lnGain), float32(variance)
+		c.setLnGain(lnGain)
+		c.Variance = float32(variance)
 	}
 	b.weigh()
 	return b
 }
 
-func (b *Bank) step(waterMm, evaporationMm, since float64) {
+// step runs one cell and returns the outflow in it, in cycles.
+func (b *Bank) step(waterMm, evaporationMm, since float64) float64 {
+	var sum float32
 	for i := range b.All {
-		b.All[i].step(float32(waterMm), float32(evaporationMm), float32(since))
+		c := &b.All[i]
+		c.step(float32(waterMm), float32(evaporationMm), float32(since))
+		sum += b.Weight[i] * c.Gain * c.LatestMm
 	}
+	return float64(sum)
 }
 
 // outflow in the last cell, in cycles.
 func (b *Bank) outflow() float64 {
-	sum := 0.0
+	var sum float32
 	for i := range b.All {
-		sum += float64(b.Weight[i]) * b.All[i].gain() * float64(b.All[i].LatestMm)
+		sum += b.Weight[i] * b.All[i].Gain * b.All[i].LatestMm
 	}
-	return sum
+	return float64(sum)
+}
+
+// inflow since the last cycle, in cycles: never less than by lnInflow, and cheaper.
+func (b *Bank) inflow() float64 {
+	var sum float32
+	for i := range b.All {
+		sum += b.Weight[i] * b.All[i].Gain * b.All[i].SinceMm
+	}
+	return float64(sum)
 }
 
 // lnInflow is the mean and the variance of the ln of the inflow since the last cycle.
 func (b *Bank) lnInflow(dry float64) (mean, variance float64) {
 	var square float64
 	for i := range b.All {
-		w, m := float64(b.Weight[i]), b.All[i].lnInflow(dry)
+		w, m := float64(b.Weight[i]), b.All[i].lnInflow(float32(dry))
 		mean += w * m
 		square += w * (m*m + float64(b.All[i].Variance))
 	}
@@ -99,9 +114,9 @@ func (b *Bank) cycle(since, dry, dryPerHour, telling float64) (mean, variance fl
 	for i := range b.All {
 		c := &b.All[i]
 		mm := float64(max(c.SinceMm, 0)) + since*float64(c.LatestMm)
-		rain := c.gain() * math.Max(mm, leastMm)
-		off := math.Min(math.Max(math.Log(rain+dry), -greatestOff), greatestOff)
-		perHour := c.gain() * float64(c.LatestMm) / cellHours
+		rain := float64(c.Gain) * math.Max(mm, leastMm)
+		off := math.Min(math.Max(ln(float32(rain+dry)), -greatestOff), greatestOff)
+		perHour := float64(c.Gain*c.LatestMm) / cellHours
 		// By what has come and by what comes just now: a sprinkler's burst is no rain.
 		w := telling * math.Min(rain/(rain+dry), perHour/(perHour+dryPerHour+1e-9))
 		c.Weight += float32(w)
@@ -127,8 +142,8 @@ func (b *Bank) emptied() {
 func (b *Bank) hold() {
 	for i := range b.All {
 		c := &b.All[i]
-		if m := c.gain() * float64(c.SinceMm); m > 1 {
-			c.SinceMm /= float32(m)
+		if m := c.Gain * c.SinceMm; m > 1 {
+			c.SinceMm /= m
 		}
 		c.ebb()
 	}
@@ -147,7 +162,7 @@ func (b *Bank) learn(dry, widen float64) {
 // be to blame for, and single ones.
 func (c *Catchment) learn(dry, widen float64) {
 	// Water that has come since the last cycle without another says that there is less.
-	if m := c.lnInflow(dry); m > 0 && c.SinceMm > leastMm {
+	if m := c.lnInflow(float32(dry)); m > 0 && c.SinceMm > leastMm {
 		off := math.Min(m, greatestOff)
 		c.Weight++
 		c.Errors += float32(off)
@@ -163,7 +178,7 @@ func (c *Catchment) learn(dry, widen float64) {
 		common := float64(c.Variance) + noise
 		c.Score -= float32(0.5 * (n*single/(cycleSpread*cycleSpread) + mean*mean/common + math.Log(common)))
 		share := float64(c.Variance) / common
-		c.LnGain = min(c.LnGain-float32(share*mean), greatestLnGain)
+		c.setLnGain(math.Min(float64(c.LnGain)-share*mean, greatestLnGain))
 		c.Variance = float32(math.Max(leastGainVar, float64(c.Variance)*(1-share)+gainDrift))
 	}
 	c.forget()

@@ -43,6 +43,7 @@ type Catchment struct {
 	EbbFirstMm, EbbSecondMm, EbbTableMm, EbbMm float32
 
 	LnGain, Variance float32 // ln of the cycles a millimetre of outflow brings
+	Gain             float32 // the cycles themselves
 	Score            float32 // log-likelihood, fading
 	// Of the segment: the errors (ln of the inflow at its cycles), their squares and weights.
 	Weight, Errors, Squares float32
@@ -112,32 +113,42 @@ func (c *Catchment) step(waterMm, evaporationMm, since float32) {
 	if waterMm > 0 {
 		excess = c.passOn(waterMm)
 	}
-	c.CanopyMm = max(0, c.CanopyMm-canopyLoss*evaporationMm)
-	fill := c.SoilMm / c.SoilSize
-	c.SoilMm = max(0, c.SoilMm-evaporationMm*c.Evaporation*fill-c.SoilMm*cellHours/(24*c.Drain))
+	if c.CanopyMm > 0 {
+		c.CanopyMm = max(0, c.CanopyMm-canopyLoss*evaporationMm)
+	}
+	// Both losses of the soil are shares of what it holds, each far below one.
+	c.SoilMm -= c.SoilMm * (evaporationMm*c.Evaporation/c.SoilSize + cellHours/(24*c.Drain))
 
-	out := c.route(&c.FirstMm, &c.SecondMm, &c.TableMm, excess)
-	ebb := c.route(&c.EbbFirstMm, &c.EbbSecondMm, &c.EbbTableMm, 0)
+	first, second, table := c.FirstMm+excess*(1-c.Slow), c.SecondMm, c.TableMm+excess*c.Slow
+	out := c.route(&first, &second, &table)
+	c.FirstMm, c.SecondMm, c.TableMm = first, second, table
+	ebb := c.route(&c.EbbFirstMm, &c.EbbSecondMm, &c.EbbTableMm)
 	c.LatestMm = out
 	c.SinceMm = c.SinceMm*sinceKeep + out*since
 	c.EbbMm = c.EbbMm*sinceKeep + min(ebb, out)*since
 }
 
 // route runs the reservoirs and the water table by one cell; it returns their outflow.
-func (c *Catchment) route(firstMm, secondMm, tableMm *float32, excessMm float32) float32 {
-	first := *firstMm + excessMm*(1-c.Slow)
-	between := first * (1 - c.QuickKeep)
-	second := *secondMm + between
-	out := second * (1 - c.QuickKeep)
-	*firstMm, *secondMm = first-between, second-out
-
-	table := *tableMm + excessMm*c.Slow
-	if above := table - c.Threshold; above > 0 {
-		seep := above * (1 - c.TableKeep)
-		table -= seep
-		out += seep
+// What is too little to matter is gone, or it would linger as the smallest of numbers,
+// which are slow to reckon with.
+func (c *Catchment) route(firstMm, secondMm, tableMm *float32) (out float32) {
+	const gone = 1e-9
+	if first, second := *firstMm, *secondMm; first+second > gone {
+		between := first * (1 - c.QuickKeep)
+		second += between
+		out = second * (1 - c.QuickKeep)
+		*firstMm, *secondMm = first-between, second-out
+	} else {
+		*firstMm, *secondMm = 0, 0
 	}
-	*tableMm = table - table*(cellHours/tableHours)
+	if table := *tableMm; table > gone {
+		if above := table - c.Threshold; above > 0 {
+			seep := above * (1 - c.TableKeep)
+			table -= seep
+			out += seep
+		}
+		*tableMm = table - table*(cellHours/tableHours)
+	}
 	return out
 }
 
@@ -167,13 +178,35 @@ func (c *Catchment) passOn(mm float32) float32 {
 }
 
 func (c *Catchment) share(fillMm float32) float32 {
-	return float32(math.Pow(math.Min(1, float64(fillMm/c.SoilSize)), float64(c.Exponent)))
+	fill := fillMm / c.SoilSize
+	switch {
+	case fill >= 1:
+		return 1
+	case fill < 1e-6:
+		return 0
+	}
+	return float32(math.Exp(float64(c.Exponent) * ln(fill)))
 }
 
 // lnInflow is the ln of what has come since the last cycle, in cycles; dry is what came
 // without rain.
-func (c *Catchment) lnInflow(dry float64) float64 {
-	return math.Log(math.Exp(float64(c.LnGain))*float64(max(c.SinceMm, leastMm)) + dry)
+func (c *Catchment) lnInflow(dry float32) float64 {
+	return ln(c.Gain*max(c.SinceMm, leastMm) + dry)
 }
 
-func (c *Catchment) gain() float64 { return math.Exp(float64(c.LnGain)) }
+// setLnGain sets the gain by its logarithm.
+func (c *Catchment) setLnGain(v float64) {
+	c.LnGain, c.Gain = float32(v), float32(math.Exp(v))
+}
+
+// ln is the natural logarithm of a positive, normal number, within 1e-8 or 1e-8 of itself:
+// the exponent apart, ln m = 2 artanh((m-1)/(m+1)) by its first five terms.
+func ln(x float32) float64 {
+	const halfRoot = 0x3f3504f3 // bits of the square root of a half
+	bits := math.Float32bits(x) - halfRoot
+	exponent := int32(bits) >> 23
+	m := float64(math.Float32frombits(bits&0x7fffff + halfRoot)) // from the square root of a half to that of 2
+	t := (m - 1) / (m + 1)
+	s := t * t
+	return float64(exponent)*math.Ln2 + 2*t*(1+s*(1.0/3+s*(1.0/5+s*(1.0/7+s/9))))
+}

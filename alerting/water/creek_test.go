@@ -21,6 +21,7 @@ type seasons struct{ since, until, from, to Micros }
 func bankFlow(hours []creekHour, s seasons) (out []float64) {
 	r := NewResponse("flooded", s.since)
 	r.Bank = newBank(math.Log(1/creekCycleMm), 0.02) // the basin's area is known
+	r.Bank.Draws = devDraws
 	carry := 0.0
 	for _, h := range hours {
 		switch {

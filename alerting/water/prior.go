@@ -75,6 +75,6 @@ func (b *Bank) lean(asked []*Response) {
 			c.shape(from.shaped())
 			c.SoilMm = c.SoilSize / 2
 		}
-		c.LnGain = (c.LnGain + from.LnGain) / 2
+		c.setLnGain(float64(c.LnGain+from.LnGain) / 2)
 	}
 }

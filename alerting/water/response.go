@@ -3,7 +3,7 @@ package water
 import "math"
 
 // ResponseVersion of the state's shape; a state of another version is started afresh.
-const ResponseVersion = 2
+const ResponseVersion = 3
 
 // Response is one site's own response to rain: what it has learned of how many pump
 // cycles a depth of rain brings, when, and after how wet a time. It is plain data
@@ -169,12 +169,11 @@ func (r *Response) step() {
 	if r.Snow.holds() {
 		liquid = r.Snow.step(liquid, r.Cell)
 	}
-	r.Bank.step(liquid, evaporationMm(r.Cell), since)
+	rain := r.Bank.step(liquid, evaporationMm(r.Cell), since)
 	r.DrySince = r.DrySince*sinceKeep + float32(since*cellHours)
 	if !r.wet(r.Cell) {
 		r.Dry.NewHours += cellHours
 	}
-	rain := r.Bank.outflow()
 	r.SegmentExpected += float32(rain + r.Dry.perHour()*cellHours)
 	r.StormExpected += float32(rain)
 	r.SegmentFromRain += float32(rain)

@@ -15,6 +15,9 @@ func (r *Response) SilenceProbability(now Micros) float64 {
 		return 1
 	}
 	if r.Cell+cellMicros > now {
+		if r.Bank.inflow() <= 1 { // no departure, then
+			return 1
+		}
 		return r.silence()
 	}
 	c := r.at(now)

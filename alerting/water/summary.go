@@ -55,8 +55,7 @@ func (r *Response) ExpectedOf(now Micros, depthMm, hours float64) (cycles, mostP
 	for n := range cells {
 		share := math.Min(math.Max((hours-float64(n)*cellHours)/cellHours, 0), 1)
 		rain := depthMm * math.Min(share*cellHours/hours, 1)
-		c.Bank.step(rain, evaporationMm(c.Cell), 1)
-		out := c.Bank.outflow() + c.Dry.perHour()*cellHours
+		out := c.Bank.step(rain, evaporationMm(c.Cell), 1) + c.Dry.perHour()*cellHours
 		cycles, hour = cycles+out, hour+out
 		if n%4 == 3 {
 			mostPerHour, hour = math.Max(mostPerHour, hour), 0
