@@ -311,7 +311,7 @@ func (ev *Evaluator) Rewind(checkpoint []byte) error {
 	if st.Version >= len(e.programs) {
 		return fmt.Errorf("rewind evaluation of %s: state of version %d of %d", e.property, st.Version, len(e.programs))
 	}
-	if st.Rain.Response.Version != water.ResponseVersion { // learned in a shape of before: it learns anew
+	if !st.Rain.Response.Usable() { // learned in a shape of before: it learns anew
 		pos := max(st.Pos, 0)
 		st.Rain.Response = water.NewResponse(waterHistory(e.programs[st.Version]), pos)
 	}

@@ -20,14 +20,14 @@ type Bank struct {
 // Constants of learning (tuned on measured rain of Newark 2013 and gauge 05408480 over
 // simulated sites).
 const (
-	stormSpread    = 0.30 // ln: how far a storm's water is off as a whole
-	cycleSpread    = 0.6  // ln: how far single cycles are off beyond that
-	mostTelling    = 5.0  // cycles of one storm tell no more than so many independent ones
-	firstTelling   = 2.0  // the first cycle of a storm against a later one
-	greatestOff    = 2.0  // ln: an error counts for no more
+	stormSpread    = 0.5 // ln: how far a storm's water is off as a whole
+	cycleSpread    = 0.6 // ln: how far single cycles are off beyond that
+	mostTelling    = 5.0 // cycles of one storm tell no more than so many independent ones
+	firstTelling   = 2.0 // the first cycle of a storm against a later one
+	greatestOff    = 2.0 // ln: an error counts for no more
 	scoreKeep      = 0.97
 	kernel         = 0.4   // of the jitter, in standard deviations of the bank
-	leastKernel    = 0.1   // the same of the unit cube, so that no trait is ever settled
+	leastKernel    = 0.03  // the same of the unit cube, so that no trait is ever settled
 	gainDrift      = 0.001 // added to the variance of a gain for each storm
 	greatestLnGain = 5.0   // 150 cycles a millimetre: more ground than any house drains
 	leastGainVar   = 0.002
@@ -65,6 +65,15 @@ func (b *Bank) step(waterMm, evaporationMm, since float64) float64 {
 		sum += b.Weight[i] * c.Gain * c.LatestMm
 	}
 	return float64(sum)
+}
+
+// pass runs several cells without water at once; it returns their outflow, in cycles.
+func (b *Bank) pass(cells int, evaporationMm, since float64) float64 {
+	keep := power(sinceKeep, cells)
+	for i := range b.All {
+		b.All[i].pass(cells, float32(evaporationMm), float32(since), keep)
+	}
+	return b.outflow() * float64(cells)
 }
 
 // outflow in the last cell, in cycles.
@@ -220,7 +229,8 @@ func (b *Bank) renew() {
 	}
 	center, sd := b.spread()
 	old := *b
-	at, carried, from, before := b.uniform()/catchments, float64(old.Weight[0]), 0, -1
+	b.Draws++
+	at, carried, from, before := b.uniform(0)/catchments, float64(old.Weight[0]), 0, -1
 	for i := range b.All {
 		for carried < at && from < catchments-1 {
 			from++
@@ -228,7 +238,7 @@ func (b *Bank) renew() {
 		}
 		b.All[i] = old.All[from]
 		if from == before { // the first of a kind stays as it is
-			b.vary(&b.All[i], center, sd)
+			b.vary(i, center, sd)
 		}
 		b.All[i].Score = 0
 		before, at = from, at+1.0/catchments
@@ -253,11 +263,12 @@ func (b *Bank) spread() (center, sd [traits]float64) {
 }
 
 // vary moves a catchment a little, water and all.
-func (b *Bank) vary(c *Catchment, center, sd [traits]float64) {
+func (b *Bank) vary(i int, center, sd [traits]float64) {
 	shrink := math.Sqrt(1 - kernel*kernel)
+	c := &b.All[i]
 	u := c.shaped()
 	for k := range u {
-		v := center[k] + shrink*(u[k]-center[k]) + math.Max(kernel*sd[k], leastKernel)*b.normal()
+		v := center[k] + shrink*(u[k]-center[k]) + math.Max(kernel*sd[k], leastKernel)*b.normal(1+i*traits+k)
 		v = math.Abs(v) // reflected at both faces
 		u[k] = math.Min(math.Max(1-math.Abs(1-v), 0), 1)
 	}
@@ -267,38 +278,63 @@ func (b *Bank) vary(c *Catchment, center, sd [traits]float64) {
 	c.CanopyMm = min(c.CanopyMm, c.Canopy)
 }
 
-// uniform draws from [0, 1): SplitMix64 over a counter (Steele, Lea and Flood 2014).
-func (b *Bank) uniform() float64 {
-	b.Draws++
-	z := b.Draws * 0x9e3779b97f4a7c15
+// uniform is chance from [0, 1): SplitMix64 (Steele, Lea and Flood 2014) over the renewal
+// and a place in it. So a catchment's chance does not depend on what befell the others,
+// and a change that is as small as rounding stays small.
+func (b *Bank) uniform(place int) float64 {
+	z := (b.Draws<<20 + uint64(place)) * 0x9e3779b97f4a7c15
 	z = (z ^ z>>30) * 0xbf58476d1ce4e5b9
 	z = (z ^ z>>27) * 0x94d049bb133111eb
 	return float64((z^z>>31)>>11) / (1 << 53)
 }
 
-// normal is nearly a standard normal deviate: the sum of twelve uniform ones, less 6.
-func (b *Bank) normal() float64 {
-	sum := -6.0
-	for range 12 {
-		sum += b.uniform()
+// normal is nearly a standard normal deviate: the sum of four uniform ones, scaled.
+func (b *Bank) normal(place int) float64 {
+	const parts = 4
+	sum := -parts / 2.0
+	for n := range parts {
+		sum += b.uniform(place*parts + n)
 	}
-	return sum
+	return sum * math.Sqrt(12.0/parts)
 }
 
 // MarshalBinary packs the bank.
-func (b Bank) MarshalBinary() ([]byte, error) { return binary.Append(nil, binary.LittleEndian, b) }
-
-// UnmarshalBinary reads what MarshalBinary wrote.
-func (b *Bank) UnmarshalBinary(p []byte) error {
-	n, err := binary.Decode(p, binary.LittleEndian, b)
-	if err == nil && n != len(p) {
-		err = fmt.Errorf("%d bytes too many", len(p)-n)
+func (b Bank) MarshalBinary() ([]byte, error) {
+	p := binary.LittleEndian.AppendUint64(make([]byte, 0, bankBytes), b.Draws)
+	for i := range b.All {
+		p = binary.LittleEndian.AppendUint32(p, math.Float32bits(b.Weight[i]))
+		for _, v := range b.All[i].numbers() {
+			p = binary.LittleEndian.AppendUint32(p, math.Float32bits(*v))
+		}
 	}
-	if err != nil {
-		return fmt.Errorf("read the bank of a rain response: %w", err)
+	return p, nil
+}
+
+const bankBytes = 8 + 4*catchments*(1+numbersKept)
+
+// UnmarshalBinary reads what MarshalBinary wrote. A bank of another size is one of another
+// version: it is left empty, and its response has to start afresh.
+func (b *Bank) UnmarshalBinary(p []byte) error {
+	*b = Bank{}
+	if len(p) != bankBytes {
+		return nil
+	}
+	b.Draws, p = binary.LittleEndian.Uint64(p), p[8:]
+	next := func() (v float32) {
+		v, p = math.Float32frombits(binary.LittleEndian.Uint32(p)), p[4:]
+		return v
+	}
+	for i := range b.All {
+		b.Weight[i] = next()
+		for _, v := range b.All[i].numbers() {
+			*v = next()
+		}
 	}
 	return nil
 }
+
+// empty says that there is no bank: it was not made, or read from another version.
+func (b *Bank) empty() bool { return b.All[0].SoilSize == 0 }
 
 // MarshalText is MarshalBinary in base64.
 func (b Bank) MarshalText() ([]byte, error) {

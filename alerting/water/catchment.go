@@ -16,7 +16,7 @@ import "math"
 // Each of these is textbook hydrology (Dingman, Physical Hydrology; the saturation curve
 // is that of the Xinanjiang and VIC models); from memory.
 const (
-	catchments = 64
+	catchments = 128
 	traits     = 10
 
 	cellMicros = microsPerHour / 4 // the grid on which the bank is stepped
@@ -26,6 +26,7 @@ const (
 	tableHours = 40 * 24.0 // in which a water table seeps away to 1/e
 	sinceHours = 30 * 24.0 // in which water counted in a basin seeps away again, or was never there
 	leastMm    = 1e-4      // outflow below this is none
+	gone       = 1e-9      // mm: what stands in a reservoir below this is none
 	canopyLoss = 2.0       // times the open evaporation: wet leaves dry faster
 )
 
@@ -48,6 +49,18 @@ type Catchment struct {
 	// Of the segment: the errors (ln of the inflow at its cycles), their squares and weights.
 	Weight, Errors, Squares float32
 }
+
+// numbers of a catchment that its state keeps, in order.
+func (c *Catchment) numbers() [numbersKept]*float32 {
+	return [...]*float32{
+		&c.SoilSize, &c.Exponent, &c.Evaporation, &c.Drain, &c.Canopy, &c.Infiltration, &c.QuickKeep, &c.Slow, &c.TableKeep, &c.Threshold,
+		&c.CanopyMm, &c.SoilMm, &c.FirstMm, &c.SecondMm, &c.TableMm, &c.SinceMm, &c.LatestMm,
+		&c.EbbFirstMm, &c.EbbSecondMm, &c.EbbTableMm, &c.EbbMm,
+		&c.LnGain, &c.Gain, &c.Variance, &c.Score, &c.Weight, &c.Errors, &c.Squares,
+	}
+}
+
+const numbersKept = 28
 
 // span of a trait over the unit interval.
 type span struct {
@@ -113,26 +126,43 @@ func (c *Catchment) step(waterMm, evaporationMm, since float32) {
 	if waterMm > 0 {
 		excess = c.passOn(waterMm)
 	}
-	if c.CanopyMm > 0 {
-		c.CanopyMm = max(0, c.CanopyMm-canopyLoss*evaporationMm)
-	}
-	// Both losses of the soil are shares of what it holds, each far below one.
-	c.SoilMm -= c.SoilMm * (evaporationMm*c.Evaporation/c.SoilSize + cellHours/(24*c.Drain))
-
+	c.dry(evaporationMm, 1)
 	first, second, table := c.FirstMm+excess*(1-c.Slow), c.SecondMm, c.TableMm+excess*c.Slow
 	out := c.route(&first, &second, &table)
 	c.FirstMm, c.SecondMm, c.TableMm = first, second, table
-	ebb := c.route(&c.EbbFirstMm, &c.EbbSecondMm, &c.EbbTableMm)
+	c.pour(out, c.route(&c.EbbFirstMm, &c.EbbSecondMm, &c.EbbTableMm), since, sinceKeep)
+}
+
+// pass runs several cells without water on the ground at once; since is the share of all
+// of them that lies after the last cycle.
+func (c *Catchment) pass(cells int, evaporationMm, since, keep float32) {
+	c.dry(evaporationMm, float32(cells))
+	quick, slow := power(c.QuickKeep, cells), power(c.TableKeep, cells)
+	out := c.drain(&c.FirstMm, &c.SecondMm, &c.TableMm, float32(cells), quick, slow)
+	ebb := c.drain(&c.EbbFirstMm, &c.EbbSecondMm, &c.EbbTableMm, float32(cells), quick, slow)
+	c.pour(out, ebb, since, keep)
+	c.LatestMm /= float32(cells)
+}
+
+// dry lets leaves and soil dry: both losses of the soil are shares of what it holds.
+func (c *Catchment) dry(evaporationMm, cells float32) {
+	if c.CanopyMm > 0 {
+		c.CanopyMm = max(0, c.CanopyMm-canopyLoss*evaporationMm)
+	}
+	c.SoilMm /= 1 + evaporationMm*c.Evaporation/c.SoilSize + cells*cellHours/(24*c.Drain)
+}
+
+// pour notes outflow, and how much of it was in the ground before.
+func (c *Catchment) pour(out, ebb, since, keep float32) {
 	c.LatestMm = out
-	c.SinceMm = c.SinceMm*sinceKeep + out*since
-	c.EbbMm = c.EbbMm*sinceKeep + min(ebb, out)*since
+	c.SinceMm = c.SinceMm*keep + out*since
+	c.EbbMm = c.EbbMm*keep + min(ebb, out)*since
 }
 
 // route runs the reservoirs and the water table by one cell; it returns their outflow.
 // What is too little to matter is gone, or it would linger as the smallest of numbers,
 // which are slow to reckon with.
 func (c *Catchment) route(firstMm, secondMm, tableMm *float32) (out float32) {
-	const gone = 1e-9
 	if first, second := *firstMm, *secondMm; first+second > gone {
 		between := first * (1 - c.QuickKeep)
 		second += between
@@ -150,6 +180,36 @@ func (c *Catchment) route(firstMm, secondMm, tableMm *float32) (out float32) {
 		*tableMm = table - table*(cellHours/tableHours)
 	}
 	return out
+}
+
+// drain runs the reservoirs and the water table by several cells at once, of which quick
+// and slow remain of what stands in them.
+func (c *Catchment) drain(firstMm, secondMm, tableMm *float32, cells, quick, slow float32) (out float32) {
+	if first, second := *firstMm, *secondMm; first+second > gone {
+		*firstMm, *secondMm = first*quick, quick*(second+cells*(1-c.QuickKeep)*first)
+		out = first + second - *firstMm - *secondMm
+	}
+	if table := *tableMm; table > gone {
+		if above := table - c.Threshold; above > 0 {
+			seep := above * (1 - slow)
+			table -= seep
+			out += seep
+		}
+		*tableMm = table - table*cells*(cellHours/tableHours)
+	}
+	return out
+}
+
+// power is x to a small whole power.
+func power(x float32, n int) float32 {
+	y := float32(1)
+	for ; n > 0; n >>= 1 {
+		if n&1 != 0 {
+			y *= x
+		}
+		x *= x
+	}
+	return y
 }
 
 // ebb says that what is in the ground now is old water from here on.

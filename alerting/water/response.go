@@ -52,6 +52,9 @@ type Response struct {
 	LearntStorms           int32
 }
 
+// Usable says whether this is a state of this version, made or read from storage.
+func (r *Response) Usable() bool { return r.Version == ResponseVersion && !r.Bank.empty() }
+
 // Spread is a running mean and variance with fading memory.
 type Spread struct{ Weight, Mean, Variance, Top float64 }
 
@@ -75,12 +78,13 @@ func (r *Response) Rain(at Micros, mm float64) {
 	if !(mm >= 0) || math.IsInf(mm, 0) {
 		return
 	}
-	r.Advance(at)
 	start := max(at-microsPerHour, min(r.RainAt, at))
 	r.RainAt = at
 	if mm == 0 {
+		r.Advance(at)
 		return
 	}
+	r.advanceTo(at)
 	if r.Storms.Count == 0 || r.Storms.begins(max(start, r.Storms.Current.End)) {
 		r.closeSegment(at)
 		// Each storm is judged by itself: whatever the bank made of the ebb before, a basin
@@ -100,7 +104,7 @@ func (r *Response) Rain(at Micros, mm float64) {
 
 // Cycle adds one cycle of the primary pump by its start.
 func (r *Response) Cycle(at Micros) {
-	r.Advance(at)
+	r.advanceTo(at)
 	if r.Held {
 		// Silent and then running: repaired or recovered, so the silence taught nothing.
 		r.Held = false
@@ -129,7 +133,7 @@ func (r *Response) Cycle(at Micros) {
 // Tested adds a recorded pump test that the pump passed: silence before it was true,
 // so it is learned from.
 func (r *Response) Tested(at Micros) {
-	r.Advance(at)
+	r.advanceTo(at)
 	if r.SegmentCycles == 0 {
 		r.learnSilence()
 	}
@@ -144,7 +148,7 @@ func (r *Response) Tested(at Micros) {
 // was silent, the mains were lost, no rain source spoke): nothing is learned from the
 // segment, and silence is not held against the pump.
 func (r *Response) Blind(from, to Micros) {
-	r.Advance(from)
+	r.advanceTo(from)
 	r.BlindTo = max(r.BlindTo, to)
 	r.dropSegment(from)
 	r.Bank.emptied()
@@ -157,32 +161,74 @@ func (r *Response) Advance(now Micros) {
 	if now-r.Cell > farHours*microsPerHour { // nothing of the past is left by then
 		r.Cell = now - now%cellMicros - farHours*microsPerHour
 	}
-	for r.Cell+cellMicros <= now {
-		r.step()
+	for cells := r.stride(); r.Cell+Micros(cells)*cellMicros <= now; cells = r.stride() {
+		r.step(cells)
 	}
 }
 
-// step closes the current cell.
-func (r *Response) step() {
-	since := math.Min(1, float64(r.Cell+cellMicros-r.CycleAt)/cellMicros)
-	liquid := float64(r.CellMm)
-	if r.Snow.holds() {
-		liquid = r.Snow.step(liquid, r.Cell)
+// advanceTo moves the state to the last full cell before an event.
+func (r *Response) advanceTo(at Micros) {
+	r.Advance(at)
+	if cells := int((at - r.Cell) / cellMicros); cells > 0 {
+		r.step(cells)
 	}
-	rain := r.Bank.step(liquid, evaporationMm(r.Cell), since)
-	r.DrySince = r.DrySince*sinceKeep + float32(since*cellHours)
+}
+
+// The cells that are run at once end on multiples of these: long after the rain nothing
+// happens within an hour, and when it no longer counts, within a quarter of a day.
+const (
+	afterRainHours = 12.0
+	slowStride     = 4
+	idleStride     = 24
+)
+
+// stride is how many cells from the current one on are run at once. It depends on the
+// events alone, not on when somebody asks.
+func (r *Response) stride() int {
+	since := float64(r.Cell - r.Storms.Current.End)
+	if r.CellMm > 0 || r.Snow.PackMm > 0 || since < afterRainHours*microsPerHour {
+		return 1
+	}
+	most := idleStride
+	if since < rainRestHours*microsPerHour {
+		most = slowStride
+	}
+	return most - int(r.Cell/cellMicros)%most
+}
+
+// step closes the current cell and, where no water falls, those after it.
+func (r *Response) step(cells int) {
+	length := Micros(cells) * cellMicros
+	hours := float64(cells) * cellHours
+	since := math.Min(1, float64(r.Cell+length-r.CycleAt)/float64(length))
+	evaporation := evaporationMm(r.Cell) * float64(cells)
+	var rain float64
+	if cells == 1 {
+		rain = r.Bank.step(r.liquid(), evaporation, since)
+	} else {
+		rain = r.Bank.pass(cells, evaporation, since)
+	}
+	r.DrySince = r.DrySince*power(sinceKeep, cells) + float32(since*hours)
 	if !r.wet(r.Cell) {
-		r.Dry.NewHours += cellHours
+		r.Dry.NewHours += float32(hours)
 	}
-	r.SegmentExpected += float32(rain + r.Dry.perHour()*cellHours)
+	r.SegmentExpected += float32(rain + r.Dry.perHour()*hours)
 	r.StormExpected += float32(rain)
 	r.SegmentFromRain += float32(rain)
 	r.CellMm = 0
-	r.Cell += cellMicros
+	r.Cell += length
 	const segmentMicros = 24 * microsPerHour
 	if r.Cell-r.LearntAt >= segmentMicros && !r.Storms.Raining(r.Cell) {
 		r.closeSegment(r.Cell)
 	}
+}
+
+// liquid is what of the cell's rain reaches the ground now.
+func (r *Response) liquid() float64 {
+	if r.Snow.holds() {
+		return r.Snow.step(float64(r.CellMm), r.Cell)
+	}
+	return float64(r.CellMm)
 }
 
 // at is a copy of the state as of now. Rain of the current, unfinished cell is not
@@ -193,10 +239,15 @@ func (r *Response) at(now Micros) Response {
 	return c
 }
 
+// uptodate says whether Advance would change nothing.
+func (r *Response) uptodate(now Micros) bool {
+	return r.Cell+Micros(r.stride())*cellMicros > now
+}
+
 // ExpectedCycles is how many cycles the rain of the current storm should have brought
 // until now, were the pump to work. It changes nothing.
 func (r *Response) ExpectedCycles(now Micros) float64 {
-	if r.Cell+cellMicros > now {
+	if r.uptodate(now) {
 		return float64(r.StormExpected)
 	}
 	c := r.at(now)

@@ -14,7 +14,7 @@ func (r *Response) SilenceProbability(now Micros) float64 {
 	if !r.wet(now) || now < r.BlindTo {
 		return 1
 	}
-	if r.Cell+cellMicros > now {
+	if r.uptodate(now) {
 		if r.Bank.inflow() <= 1 { // no departure, then
 			return 1
 		}
