@@ -15,6 +15,8 @@ type Bank struct {
 	All    [catchments]Catchment
 	Weight [catchments]float32
 	Draws  uint64
+	// OffSquare is the mean square of how far off (ln) the bank was of late, storm by storm.
+	OffSquare float32
 }
 
 // Constants of learning (tuned on measured rain of Newark 2013 and gauge 05408480 over
@@ -30,6 +32,8 @@ const (
 	leastKernel    = 0.03  // the same of the unit cube, so that no trait is ever settled
 	gainDrift      = 0.001 // added to the variance of a gain for each storm
 	greatestLnGain = 5.0   // 150 cycles a millimetre: more ground than any house drains
+	offRate        = 0.025 // a storm's share in what is known of the errors
+	firstOffSquare = 0.1
 	leastGainVar   = 0.002
 )
 
@@ -52,6 +56,7 @@ func newBank(lnGain, variance float64) Bank {
 		c.setLnGain(lnGain)
 		c.Variance = float32(variance)
 	}
+	b.OffSquare = firstOffSquare
 	b.weigh()
 	return b
 }
@@ -105,17 +110,6 @@ func (b *Bank) lnInflow(dry float64) (mean, variance float64) {
 	return mean, math.Max(0, square-mean*mean)
 }
 
-// oldShare is the share of the inflow since the last cycle that was in the ground before.
-func (b *Bank) oldShare() float64 {
-	share := 0.0
-	for i := range b.All {
-		if c := &b.All[i]; c.SinceMm > leastMm {
-			share += float64(b.Weight[i] * min(1, c.EbbMm/c.SinceMm))
-		}
-	}
-	return share
-}
-
 // cycle notes a cycle: since is the share of the present cell between the cycle before,
 // or the cell's start, and this one; dry is what came without rain since the cycle before.
 // It returns the mean and the variance of the ln of the inflow that was expected.
@@ -132,7 +126,6 @@ func (b *Bank) cycle(since, dry, dryPerHour, telling float64) (mean, variance fl
 		c.Errors += float32(w * off)
 		c.Squares += float32(w * off * off)
 		c.SinceMm = 0
-		c.ebb()
 		share := float64(b.Weight[i])
 		mean += share * off
 		variance += share * (off*off + float64(c.Variance))
@@ -143,7 +136,6 @@ func (b *Bank) cycle(since, dry, dryPerHour, telling float64) (mean, variance fl
 func (b *Bank) emptied() {
 	for i := range b.All {
 		b.All[i].SinceMm = 0
-		b.All[i].ebb()
 	}
 }
 
@@ -154,43 +146,50 @@ func (b *Bank) hold() {
 		if m := c.Gain * c.SinceMm; m > 1 {
 			c.SinceMm /= m
 		}
-		c.ebb()
 	}
 }
 
 // learn takes a segment's evidence over. widen is added to what is not known of the gains.
 func (b *Bank) learn(dry, widen float64) {
+	var square, told float64
 	for i := range b.All {
-		b.All[i].learn(dry, widen)
+		c := &b.All[i]
+		off, weight := c.learn(dry, widen)
+		square += float64(b.Weight[i]) * weight * off * off
+		told += float64(b.Weight[i]) * weight
+	}
+	if told > 0 {
+		b.OffSquare += float32(offRate * math.Min(told, 1) * (square/told - float64(b.OffSquare)))
 	}
 	b.weigh()
 	b.renew()
 }
 
 // learn weighs the errors of the segment: a common one of the storm, which the gain may
-// be to blame for, and single ones.
-func (c *Catchment) learn(dry, widen float64) {
+// be to blame for, and single ones. It returns the common one and its weight.
+func (c *Catchment) learn(dry, widen float64) (off, weight float64) {
 	// Water that has come since the last cycle without another says that there is less.
 	if m := c.lnInflow(float32(dry)); m > 0 && c.SinceMm > leastMm {
-		off := math.Min(m, greatestOff)
+		over := float32(math.Min(m, greatestOff))
 		c.Weight++
-		c.Errors += float32(off)
-		c.Squares += float32(off * off)
+		c.Errors += over
+		c.Squares += over * over
 	}
 	c.Score *= scoreKeep
 	c.Variance += float32(widen)
-	if c.Weight > 0 {
-		n := math.Min(float64(c.Weight), mostTelling)
-		mean := float64(c.Errors / c.Weight)
-		single := math.Max(0, float64(c.Squares/c.Weight)-mean*mean)
+	if weight = float64(c.Weight); weight > 0 {
+		n := math.Min(weight, mostTelling)
+		off = float64(c.Errors) / weight
+		single := math.Max(0, float64(c.Squares)/weight-off*off)
 		noise := stormSpread*stormSpread + cycleSpread*cycleSpread/n
 		common := float64(c.Variance) + noise
-		c.Score -= float32(0.5 * (n*single/(cycleSpread*cycleSpread) + mean*mean/common + math.Log(common)))
+		c.Score -= float32(0.5 * (n*single/(cycleSpread*cycleSpread) + off*off/common + math.Log(common)))
 		share := float64(c.Variance) / common
-		c.setLnGain(math.Min(float64(c.LnGain)-share*mean, greatestLnGain))
+		c.setLnGain(math.Min(float64(c.LnGain)-share*off, greatestLnGain))
 		c.Variance = float32(math.Max(leastGainVar, float64(c.Variance)*(1-share)+gainDrift))
 	}
 	c.forget()
+	return off, weight
 }
 
 func (c *Catchment) forget() { c.Weight, c.Errors, c.Squares = 0, 0, 0 }
@@ -301,6 +300,7 @@ func (b *Bank) normal(place int) float64 {
 // MarshalBinary packs the bank.
 func (b Bank) MarshalBinary() ([]byte, error) {
 	p := binary.LittleEndian.AppendUint64(make([]byte, 0, bankBytes), b.Draws)
+	p = binary.LittleEndian.AppendUint32(p, math.Float32bits(b.OffSquare))
 	for i := range b.All {
 		p = binary.LittleEndian.AppendUint32(p, math.Float32bits(b.Weight[i]))
 		for _, v := range b.All[i].numbers() {
@@ -310,7 +310,7 @@ func (b Bank) MarshalBinary() ([]byte, error) {
 	return p, nil
 }
 
-const bankBytes = 8 + 4*catchments*(1+numbersKept)
+const bankBytes = 12 + 4*catchments*(1+numbersKept)
 
 // UnmarshalBinary reads what MarshalBinary wrote. A bank of another size is one of another
 // version: it is left empty, and its response has to start afresh.
@@ -324,6 +324,7 @@ func (b *Bank) UnmarshalBinary(p []byte) error {
 		v, p = math.Float32frombits(binary.LittleEndian.Uint32(p)), p[4:]
 		return v
 	}
+	b.OffSquare = next()
 	for i := range b.All {
 		b.Weight[i] = next()
 		for _, v := range b.All[i].numbers() {

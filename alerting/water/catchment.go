@@ -39,9 +39,6 @@ type Catchment struct {
 	CanopyMm, SoilMm, FirstMm, SecondMm, TableMm float32
 	SinceMm                                      float32 // outflow since the last cycle, fading
 	LatestMm                                     float32 // outflow in the last cell
-	// What of FirstMm, SecondMm, TableMm and SinceMm was in the ground already when the
-	// pump last ran or the storm began.
-	EbbFirstMm, EbbSecondMm, EbbTableMm, EbbMm float32
 
 	LnGain, Variance float32 // ln of the cycles a millimetre of outflow brings
 	Gain             float32 // the cycles themselves
@@ -55,12 +52,11 @@ func (c *Catchment) numbers() [numbersKept]*float32 {
 	return [...]*float32{
 		&c.SoilSize, &c.Exponent, &c.Evaporation, &c.Drain, &c.Canopy, &c.Infiltration, &c.QuickKeep, &c.Slow, &c.TableKeep, &c.Threshold,
 		&c.CanopyMm, &c.SoilMm, &c.FirstMm, &c.SecondMm, &c.TableMm, &c.SinceMm, &c.LatestMm,
-		&c.EbbFirstMm, &c.EbbSecondMm, &c.EbbTableMm, &c.EbbMm,
 		&c.LnGain, &c.Gain, &c.Variance, &c.Score, &c.Weight, &c.Errors, &c.Squares,
 	}
 }
 
-const numbersKept = 28
+const numbersKept = 24
 
 // span of a trait over the unit interval.
 type span struct {
@@ -127,21 +123,19 @@ func (c *Catchment) step(waterMm, evaporationMm, since float32) {
 		excess = c.passOn(waterMm)
 	}
 	c.dry(evaporationMm, 1)
-	first, second, table := c.FirstMm+excess*(1-c.Slow), c.SecondMm, c.TableMm+excess*c.Slow
-	out := c.route(&first, &second, &table)
-	c.FirstMm, c.SecondMm, c.TableMm = first, second, table
-	c.pour(out, c.route(&c.EbbFirstMm, &c.EbbSecondMm, &c.EbbTableMm), since, sinceKeep)
+	c.FirstMm += excess * (1 - c.Slow)
+	c.TableMm += excess * c.Slow
+	c.LatestMm = c.drain(1, c.QuickKeep, c.TableKeep)
+	c.SinceMm = c.SinceMm*sinceKeep + c.LatestMm*since
 }
 
 // pass runs several cells without water on the ground at once; since is the share of all
 // of them that lies after the last cycle.
 func (c *Catchment) pass(cells int, evaporationMm, since, keep float32) {
 	c.dry(evaporationMm, float32(cells))
-	quick, slow := power(c.QuickKeep, cells), power(c.TableKeep, cells)
-	out := c.drain(&c.FirstMm, &c.SecondMm, &c.TableMm, float32(cells), quick, slow)
-	ebb := c.drain(&c.EbbFirstMm, &c.EbbSecondMm, &c.EbbTableMm, float32(cells), quick, slow)
-	c.pour(out, ebb, since, keep)
-	c.LatestMm /= float32(cells)
+	out := c.drain(float32(cells), power(c.QuickKeep, cells), power(c.TableKeep, cells))
+	c.SinceMm = c.SinceMm*keep + out*since
+	c.LatestMm = out / float32(cells)
 }
 
 // dry lets leaves and soil dry: both losses of the soil are shares of what it holds.
@@ -152,50 +146,24 @@ func (c *Catchment) dry(evaporationMm, cells float32) {
 	c.SoilMm /= 1 + evaporationMm*c.Evaporation/c.SoilSize + cells*cellHours/(24*c.Drain)
 }
 
-// pour notes outflow, and how much of it was in the ground before.
-func (c *Catchment) pour(out, ebb, since, keep float32) {
-	c.LatestMm = out
-	c.SinceMm = c.SinceMm*keep + out*since
-	c.EbbMm = c.EbbMm*keep + min(ebb, out)*since
-}
-
-// route runs the reservoirs and the water table by one cell; it returns their outflow.
-// What is too little to matter is gone, or it would linger as the smallest of numbers,
-// which are slow to reckon with.
-func (c *Catchment) route(firstMm, secondMm, tableMm *float32) (out float32) {
-	if first, second := *firstMm, *secondMm; first+second > gone {
-		between := first * (1 - c.QuickKeep)
-		second += between
-		out = second * (1 - c.QuickKeep)
-		*firstMm, *secondMm = first-between, second-out
+// drain runs the reservoirs and the water table by some cells, of which quick and slow
+// remain of what stands in them, and returns their outflow. What is too little to matter
+// is gone, or it would linger as the smallest of numbers, which are slow to reckon with.
+func (c *Catchment) drain(cells, quick, slow float32) (out float32) {
+	if first, second := c.FirstMm, c.SecondMm; first+second > gone {
+		c.FirstMm = first * quick
+		c.SecondMm = quick * (second + cells*(1-c.QuickKeep)*first)
+		out = first + second - c.FirstMm - c.SecondMm
 	} else {
-		*firstMm, *secondMm = 0, 0
+		c.FirstMm, c.SecondMm = 0, 0
 	}
-	if table := *tableMm; table > gone {
-		if above := table - c.Threshold; above > 0 {
-			seep := above * (1 - c.TableKeep)
-			table -= seep
-			out += seep
-		}
-		*tableMm = table - table*(cellHours/tableHours)
-	}
-	return out
-}
-
-// drain runs the reservoirs and the water table by several cells at once, of which quick
-// and slow remain of what stands in them.
-func (c *Catchment) drain(firstMm, secondMm, tableMm *float32, cells, quick, slow float32) (out float32) {
-	if first, second := *firstMm, *secondMm; first+second > gone {
-		*firstMm, *secondMm = first*quick, quick*(second+cells*(1-c.QuickKeep)*first)
-		out = first + second - *firstMm - *secondMm
-	}
-	if table := *tableMm; table > gone {
+	if table := c.TableMm; table > gone {
 		if above := table - c.Threshold; above > 0 {
 			seep := above * (1 - slow)
 			table -= seep
 			out += seep
 		}
-		*tableMm = table - table*cells*(cellHours/tableHours)
+		c.TableMm = table - table*cells*(cellHours/tableHours)
 	}
 	return out
 }
@@ -210,11 +178,6 @@ func power(x float32, n int) float32 {
 		x *= x
 	}
 	return y
-}
-
-// ebb says that what is in the ground now is old water from here on.
-func (c *Catchment) ebb() {
-	c.EbbFirstMm, c.EbbSecondMm, c.EbbTableMm, c.EbbMm = c.FirstMm, c.SecondMm, c.TableMm, c.SinceMm
 }
 
 // passOn is what interception and soil let through, mm.

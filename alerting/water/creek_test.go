@@ -2,6 +2,7 @@ package water
 
 import (
 	"math"
+	"slices"
 	"testing"
 )
 
@@ -17,11 +18,11 @@ const (
 type seasons struct{ since, until, from, to Micros }
 
 // bankFlow learns from rain and flow, then gets rain alone and predicts each hour's flow,
-// cfs.
-func bankFlow(hours []creekHour, s seasons) (out []float64) {
+// cfs. tweak changes the bank before it begins.
+func bankFlow(hours []creekHour, s seasons, tweak func(*Bank)) (out []float64) {
 	r := NewResponse("flooded", s.since)
 	r.Bank = newBank(math.Log(1/creekCycleMm), 0.02) // the basin's area is known
-	r.Bank.Draws = devDraws
+	tweak(&r.Bank)
 	carry := 0.0
 	for _, h := range hours {
 		switch {
@@ -116,36 +117,70 @@ func efficiency(predicted, measured []float64) float64 {
 	return 1 - wrong/spread
 }
 
+var creekSeasons = []struct {
+	name                   string
+	since, until, from, to string
+}{
+	{"autumn 2007 from its summer", "2007-05-01", "2007-08-15", "2007-08-15", "2007-11-01"},
+	{"spring 2008 from 2007", "2007-05-01", "2007-11-01", "2008-05-01", "2008-07-01"},
+}
+
 // Measured rain and flow of Cedar Creek, Wisconsin (USGS, public domain): the bank that
 // learned the summer of 2007 predicts the autumn from rain alone, and the one that
 // learned the whole season predicts the spring of 2008, which follows a winter of snow
 // that nobody told it of. Both have to beat one linear reservoir fitted to the same
-// months. Measured: 0.632 against 0.444 and 0.797 against 0.412. The spring is a close run of
-// few catchments: another rounding of their gains took it to 0.251, so it is no measure of
-// how good the bank is in general.
+// months. How well a bank does is partly its chance; measured over twelve chances: median
+// 0.54 (0.27 to 0.62) against 0.444, and 0.84 (0.68 to 0.86) against 0.412.
 func TestCreekAgainstOneReservoir(t *testing.T) {
 	t.Parallel()
+	const chances = 5
 	hours := creek(t)
-	day := func(s string) Micros { return micros(t, "2006-01-02", s) }
-	for _, c := range []struct {
-		name                   string
-		since, until, from, to string
-	}{
-		{"autumn 2007 from its summer", "2007-05-01", "2007-08-15", "2007-08-15", "2007-11-01"},
-		{"spring 2008 from 2007", "2007-05-01", "2007-11-01", "2008-05-01", "2008-07-01"},
-	} {
-		s := seasons{day(c.since), day(c.until), day(c.from), day(c.to)}
-		var measured []float64
-		for _, h := range hours {
-			if h.at >= s.from && h.at < s.to {
-				measured = append(measured, h.flowCfs)
-			}
+	for _, c := range creekSeasons {
+		s, measured := creekSeason(t, hours, c.since, c.until, c.from, c.to)
+		var bank []float64
+		for n := range chances {
+			chance := func(b *Bank) { b.Draws = uint64(n) * 1000003 }
+			bank = append(bank, efficiency(bankFlow(hours, s, chance), measured))
 		}
-		bank := efficiency(bankFlow(hours, s), measured)
+		slices.Sort(bank)
 		reservoir := efficiency(reservoirFlow(hours, s), measured)
-		t.Logf("%s: efficiency of the bank %.3f, of one reservoir %.3f", c.name, bank, reservoir)
-		if bank <= reservoir+0.05 {
+		t.Logf("%s: efficiency of the bank by chance %.3f, of one reservoir %.3f", c.name, bank, reservoir)
+		if bank[chances/2] <= reservoir+0.05 || bank[0] <= 0 {
 			t.Errorf("%s: the bank does not beat one reservoir", c.name)
 		}
 	}
+}
+
+// What is as small as rounding stays small: another last digit of every other gain moves
+// the efficiency of the spring by less than 0.02, though the bank is drawn anew many times
+// in between.
+func TestRoundingStaysSmall(t *testing.T) {
+	t.Parallel()
+	hours, c := creek(t), creekSeasons[1]
+	s, measured := creekSeason(t, hours, c.since, c.until, c.from, c.to)
+	round := func(b *Bank) {
+		for i := range b.All {
+			if i%2 == 0 {
+				b.All[i].Gain = math.Nextafter32(b.All[i].Gain, 0)
+			}
+		}
+	}
+	a := efficiency(bankFlow(hours, s, func(*Bank) {}), measured)
+	b := efficiency(bankFlow(hours, s, round), measured)
+	t.Logf("%.6f and %.6f", a, b)
+	if math.Abs(a-b) > 0.02 {
+		t.Errorf("efficiency %.3f and, rounded otherwise, %.3f", a, b)
+	}
+}
+
+// creekSeason is a season's times and the flow that was measured in what is judged.
+func creekSeason(t *testing.T, hours []creekHour, since, until, from, to string) (s seasons, measured []float64) {
+	day := func(s string) Micros { return micros(t, "2006-01-02", s) }
+	s = seasons{day(since), day(until), day(from), day(to)}
+	for _, h := range hours {
+		if h.at >= s.from && h.at < s.to {
+			measured = append(measured, h.flowCfs)
+		}
+	}
+	return s, measured
 }

@@ -5,7 +5,6 @@ import "math"
 const (
 	dryMemoryHours = 60 * 24.0
 	learntMemoryMm = 300.0 // of what a person is shown: depth after which it has faded to 1/e
-	timingKeep     = 0.98  // memory of about 50 segments
 	// surprise: a segment whose cycles are off by more than this, in spreads of the usual,
 	// speaks of a change at the site: what was known of the gains counts for less then.
 	surpriseSpreads = 3.0
@@ -36,9 +35,6 @@ type Bias struct {
 }
 
 const (
-	// ebbUp and ebbDown: a failure of the ebb is believed at once, a success slowly.
-	ebbUp, ebbDown = 0.3, 0.03
-
 	biasSpread  = 0.30 // ln, when nothing is known of late
 	biasHours   = 60.0 // in which it is forgotten to 1/e
 	biasSingle  = 0.40 // ln: how far a single cycle is off beyond that
@@ -60,25 +56,12 @@ func (b *Bias) note(at Micros, off, variance float64) {
 }
 
 // departure is how far the inflow since the last cycle is from the one cycle that would
-// have started the pump, in units of what is not known of it: above 0 a working pump
-// should have run.
-func (r *Response) departure(now Micros) (z, lnInflow float64) {
+// have started the pump, in units of how far off the bank usually is at this site: above 0
+// a working pump should have run.
+func (r *Response) departure() float64 {
 	mean, variance := r.Bank.lnInflow(0)
-	bias, unsure := r.Bias.as(now)
-	old := r.Bank.oldShare()
-	return (mean - math.Max(0, bias)) / math.Sqrt(ownSpread*ownSpread+unsure+variance+float64(r.Ebb)*old*old), mean
-}
-
-// notePeak keeps the greatest departure while the pump was silent.
-func (r *Response) notePeak(at Micros) {
-	z, m := r.departure(at)
-	if r.SegmentCycles == 0 {
-		r.SegmentFirst = float32(z)
-	}
-	r.SegmentPeak = max(r.SegmentPeak, float32(z))
-	if old := r.Bank.oldShare(); m > float64(r.SegmentEbb) && old > 0.4 {
-		r.SegmentEbb = float32(m)
-	}
+	bias, _ := r.Bias.as(r.Cell)
+	return (mean - math.Max(0, bias)) / math.Sqrt(r.Bank.offSquare(variance))
 }
 
 // noteConnection weighs what a cycle says of whether rain reaches the basin: it is the
@@ -99,8 +82,7 @@ func (r *Response) learnConnection() {
 
 // learnSilence weighs a silence that is known to be true.
 func (r *Response) learnSilence() {
-	z, _ := r.departure(r.Cell)
-	u, chance := r.Unconnected, r.First.beyond(z)
+	u, chance := r.Unconnected, r.stillSilent()
 	r.setUnconnected(u / (u + (1-u)*chance))
 }
 
@@ -124,26 +106,7 @@ func (r *Response) closeSegment(at Micros) {
 		case r.SegmentRainMm > 0:
 			r.learnSilence()
 		}
-		r.learnPeaks()
 		r.learnSegment(at)
-	}
-}
-
-// learnPeaks takes over how far the bank was off. What it expects while the pump is
-// still silent counts as well: it is at least that far off.
-func (r *Response) learnPeaks() {
-	const telling = 1.5 // a segment of less expected inflow could not have shown anything
-	r.notePeak(r.Cell)
-	if r.SegmentExpected > telling || r.SegmentPeak > 0 {
-		r.First.note(float64(r.SegmentFirst))
-		r.Peak.note(float64(r.SegmentPeak))
-	}
-	if e := r.SegmentEbb; e > 0 {
-		rate := float32(ebbDown)
-		if e*e > r.Ebb {
-			rate = ebbUp
-		}
-		r.Ebb += rate * (e*e - r.Ebb)
 	}
 }
 
@@ -174,6 +137,7 @@ func (r *Response) surprise() float64 {
 	}
 	off := math.Abs(math.Log((float64(r.SegmentCycles) + 0.5) / (float64(r.SegmentExpected) + 0.5)))
 	_, variance := r.Bank.lnInflow(r.dryInflow())
+	const ownSpread = 0.20 // ln: what no bank knows of a site's water
 	if off > surpriseSpreads*math.Sqrt(ownSpread*ownSpread+variance) {
 		return off
 	}
@@ -189,6 +153,5 @@ func (r *Response) dropSegment(at Micros) {
 func (r *Response) beginSegment(at Micros) {
 	r.LearntAt = at
 	r.SegmentCycles, r.SegmentExpected, r.SegmentRainMm = 0, 0, 0
-	r.SegmentFirst, r.SegmentPeak, r.SegmentEbb = 0, 0, 0
 	r.SegmentFromRain, r.SegmentRatio = 0, 0
 }

@@ -9,8 +9,6 @@ import (
 	"testing"
 )
 
-var devDraws uint64
-
 var siteSeeds = flag.Uint64("water.seeds", 3, "sites of each kind and history in the benchmarks of dead pumps")
 
 var families = []struct {

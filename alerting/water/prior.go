@@ -7,20 +7,18 @@ import "math"
 type prior struct {
 	cyclesPerMm float64
 	unconnected float64
-	spread      float64 // of departures
 	dryPerDay   float64
 }
 
 var priors = map[string]prior{
-	"dry":     {0.01, 0.97, 0.25, 0.1},
-	"damp":    {0.15, 0.10, 0.25, 0.1},
-	"flooded": {0.70, 0.005, 0.25, 0.1},
-	"":        {0.08, 0.40, 0.25, 0.1},
+	"dry":     {0.01, 0.97, 0.1},
+	"damp":    {0.15, 0.10, 0.1},
+	"flooded": {0.70, 0.005, 0.1},
+	"":        {0.08, 0.40, 0.1},
 }
 
 const (
 	priorHours    = 5 * 24.0 // exposure behind the prior dry-weather rate
-	priorStorms   = 6.0      // weight of the prior spread
 	priorPasses   = 0.25     // share of rain that a catchment passes on, roughly
 	priorVariance = 0.3      // of the ln of the gain
 )
@@ -36,9 +34,7 @@ func NewResponse(waterHistory string, from Micros) Response {
 		Version: ResponseVersion, Cell: from - from%cellMicros, CycleAt: from, LearntAt: from,
 		Bank:        newBank(math.Log(p.cyclesPerMm/priorPasses), priorVariance),
 		Dry:         Rate{Count: float32(p.dryPerDay / 24 * priorHours), Hours: priorHours},
-		Unconnected: p.unconnected, Ebb: 0.36,
-		First: Spread{Weight: priorStorms, Variance: p.spread * p.spread},
-		Peak:  Spread{Weight: priorStorms, Variance: p.spread * p.spread},
+		Unconnected: p.unconnected,
 	}
 }
 
@@ -49,7 +45,8 @@ const leastNearbyStorms = 10
 // how the ground there passes rain on (which modes, which paths) is taken over, and the
 // cycles a millimetre brings move half of the way to theirs, since basin and catchment
 // differ from house to house. Sites that rain does not reach, or that have learned from
-// fewer than 10 storms, are not asked; the spread stays that of a new site.
+// fewer than 10 storms, are not asked; how far
+// to trust the bank stays that of a new site.
 func NewResponseNear(waterHistory string, from Micros, nearby []Response) Response {
 	r := NewResponse(waterHistory, from)
 	var asked []*Response

@@ -8,7 +8,7 @@ const ResponseVersion = 3
 // Response is one site's own response to rain: what it has learned of how many pump
 // cycles a depth of rain brings, when, and after how wet a time. It is plain data
 // without pointers: copy it by value for a checkpoint, or marshal it as JSON (about
-// 6 KB). All methods are deterministic. Hand events in by rising event time; how often
+// 18 KB). All methods are deterministic. Hand events in by rising event time; how often
 // it is asked or advanced in between changes nothing.
 type Response struct {
 	Version uint8
@@ -20,7 +20,7 @@ type Response struct {
 	Cell     Micros  // start of the current cell of the grid
 	CellMm   float32 // rain in it so far
 	RainAt   Micros  // last record of rain, wet or dry; 0: none
-	CycleAt  Micros  // last cycle, or the start
+	CycleAt  Micros  // last cycle, the end of what was not known, or the start
 	BlindTo  Micros  // nothing is learned before this
 	LearntAt Micros  // start of the segment
 
@@ -40,13 +40,6 @@ type Response struct {
 
 	// Unconnected is the probability that rain does not reach this basin at all.
 	Unconnected float64
-	// First and Peak record how far the bank's word can be trusted: what it expected (as
-	// a departure, see there) when the first cycle of a segment came, and the most
-	// between any two. Segment… are those of the segment so far.
-	First, Peak                           Spread
-	SegmentFirst, SegmentPeak, SegmentEbb float32
-	// Ebb is the variance (ln) of inflow that was in the ground already when the pump last ran.
-	Ebb float32
 	// LearntCycles per LearntMm, fading: what a person is shown.
 	LearntCycles, LearntMm float32
 	LearntStorms           int32
@@ -54,19 +47,6 @@ type Response struct {
 
 // Usable says whether this is a state of this version, made or read from storage.
 func (r *Response) Usable() bool { return r.Version == ResponseVersion && !r.Bank.empty() }
-
-// Spread is a running mean and variance with fading memory.
-type Spread struct{ Weight, Mean, Variance, Top float64 }
-
-// add one observation; keep is what remains of the weight before.
-func (s *Spread) add(x, keep float64) {
-	w := s.Weight * keep
-	total := w + 1
-	delta := x - s.Mean
-	s.Mean += delta / total
-	s.Variance = w/total*s.Variance + w/(total*total)*delta*delta
-	s.Weight = total
-}
 
 // rainRestHours after the last rain, silence is no longer held against the pump.
 const rainRestHours = 72.0
@@ -109,15 +89,13 @@ func (r *Response) Cycle(at Micros) {
 		// Silent and then running: repaired or recovered, so the silence taught nothing.
 		r.Held = false
 		r.dropSegment(at)
-	} else {
-		r.notePeak(r.Cell)
 	}
 	r.noteConnection()
 	telling := 1.0
 	if r.SegmentCycles == 0 {
 		telling = firstTelling
 	}
-	since := float64(at-max(r.Cell, r.CycleAt)) / cellMicros
+	since := math.Max(0, float64(at-max(r.Cell, r.CycleAt))/cellMicros)
 	dry := r.dryInflow() + r.Dry.perHour()*since*cellHours
 	if !r.wet(at) {
 		r.Dry.NewCount += float32(dry / (dry + r.rainInflow()))
@@ -150,6 +128,7 @@ func (r *Response) Tested(at Micros) {
 func (r *Response) Blind(from, to Micros) {
 	r.advanceTo(from)
 	r.BlindTo = max(r.BlindTo, to)
+	r.CycleAt = max(r.CycleAt, to) // what comes before is not counted
 	r.dropSegment(from)
 	r.Bank.emptied()
 	r.DrySince = 0
@@ -200,7 +179,7 @@ func (r *Response) stride() int {
 func (r *Response) step(cells int) {
 	length := Micros(cells) * cellMicros
 	hours := float64(cells) * cellHours
-	since := math.Min(1, float64(r.Cell+length-r.CycleAt)/float64(length))
+	since := math.Min(math.Max(float64(r.Cell+length-r.CycleAt)/float64(length), 0), 1)
 	evaporation := evaporationMm(r.Cell) * float64(cells)
 	var rain float64
 	if cells == 1 {

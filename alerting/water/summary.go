@@ -74,5 +74,5 @@ func (c *Catchment) lagHours() float64 {
 // usualOff is how far off, in ln, the expected inflow usually is.
 func (r *Response) usualOff() float64 {
 	_, variance := r.Bank.lnInflow(r.dryInflow())
-	return math.Sqrt(ownSpread*ownSpread+variance) * math.Max(math.Sqrt(r.First.Variance), leastScale)
+	return math.Sqrt(float64(r.Bank.OffSquare) + variance)
 }
