@@ -297,12 +297,11 @@ func (b *Bank) normal(place int) float64 {
 	return sum * math.Sqrt(12.0/parts)
 }
 
-// MarshalBinary packs the bank.
+// MarshalBinary packs the bank; the weights follow from the scores.
 func (b Bank) MarshalBinary() ([]byte, error) {
 	p := binary.LittleEndian.AppendUint64(make([]byte, 0, bankBytes), b.Draws)
 	p = binary.LittleEndian.AppendUint32(p, math.Float32bits(b.OffSquare))
 	for i := range b.All {
-		p = binary.LittleEndian.AppendUint32(p, math.Float32bits(b.Weight[i]))
 		for _, v := range b.All[i].numbers() {
 			p = binary.LittleEndian.AppendUint32(p, math.Float32bits(*v))
 		}
@@ -310,7 +309,7 @@ func (b Bank) MarshalBinary() ([]byte, error) {
 	return p, nil
 }
 
-const bankBytes = 12 + 4*catchments*(1+numbersKept)
+const bankBytes = 12 + 4*catchments*numbersKept
 
 // UnmarshalBinary reads what MarshalBinary wrote. A bank of another size is one of another
 // version: it is left empty, and its response has to start afresh.
@@ -326,11 +325,13 @@ func (b *Bank) UnmarshalBinary(p []byte) error {
 	}
 	b.OffSquare = next()
 	for i := range b.All {
-		b.Weight[i] = next()
-		for _, v := range b.All[i].numbers() {
+		c := &b.All[i]
+		for _, v := range c.numbers() {
 			*v = next()
 		}
+		c.setLnGain(float64(c.LnGain))
 	}
+	b.weigh()
 	return nil
 }
 

@@ -47,16 +47,16 @@ type Catchment struct {
 	Weight, Errors, Squares float32
 }
 
-// numbers of a catchment that its state keeps, in order.
+// numbers of a catchment that its state keeps, in order; the gain follows from its ln.
 func (c *Catchment) numbers() [numbersKept]*float32 {
 	return [...]*float32{
 		&c.SoilSize, &c.Exponent, &c.Evaporation, &c.Drain, &c.Canopy, &c.Infiltration, &c.QuickKeep, &c.Slow, &c.TableKeep, &c.Threshold,
 		&c.CanopyMm, &c.SoilMm, &c.FirstMm, &c.SecondMm, &c.TableMm, &c.SinceMm, &c.LatestMm,
-		&c.LnGain, &c.Gain, &c.Variance, &c.Score, &c.Weight, &c.Errors, &c.Squares,
+		&c.LnGain, &c.Variance, &c.Score, &c.Weight, &c.Errors, &c.Squares,
 	}
 }
 
-const numbersKept = 24
+const numbersKept = 23
 
 // span of a trait over the unit interval.
 type span struct {
@@ -219,7 +219,8 @@ func (c *Catchment) lnInflow(dry float32) float64 {
 
 // setLnGain sets the gain by its logarithm.
 func (c *Catchment) setLnGain(v float64) {
-	c.LnGain, c.Gain = float32(v), float32(math.Exp(v))
+	c.LnGain = float32(v)
+	c.Gain = float32(math.Exp(float64(c.LnGain))) // from what is kept
 }
 
 // ln is the natural logarithm of a positive, normal number, within 1e-8 or 1e-8 of itself:
