@@ -90,9 +90,11 @@ var pagesOf = map[string][]string{
 	viewtest.ManagerToken: {"/today", "/today?area=North+Spit", "/properties/heron-07", "/properties/heron-07?span=month", "/properties/tern-12", "/properties/nowhere",
 		"/settings", "/settings/properties", "/settings/properties/new", "/settings/properties/heron-07", "/settings/properties/heron-07/limits",
 		"/settings/properties/heron-07/limits/humidity-high", "/settings/properties/heron-07/limits/humidity-high?days=30&above=76+%25RH&high_above=80+%25RH",
-		"/settings/properties/heron-07/limits/humidity-high?days=30&above=blue", "/settings/quarantine", "/settings/quarantine?all=1", "/settings/quarantine/2"},
+		"/settings/properties/heron-07/limits/humidity-high?days=30&above=blue", "/settings/quarantine", "/settings/quarantine?all=1", "/settings/quarantine/2",
+		"/today?group=area", "/settings/people", "/settings/people/new", "/settings/people/2", "/settings/tokens", "/settings/tokens/new", "/settings/gateways", "/settings/properties/heron-07/gateways",
+		"/settings/terms", "/settings/terms/new", "/settings/properties/heron-07/terms", "/settings/routing", "/settings/audit", "/outages?q=heron", "/account", "/deliveries", "/preview"},
 	viewtest.WarrantyToken: {"/warranty", conditionsOfHeron},
-	viewtest.OwnerToken:    {"/home", "/home/heron-07", "/properties/heron-07"},
+	viewtest.OwnerToken:    {"/home", "/home/heron-07", "/properties/heron-07", "/properties/heron-07/outages"},
 }
 
 // allPages adds the field pages.

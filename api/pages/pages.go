@@ -46,6 +46,7 @@ type Options struct {
 type pages struct {
 	Options
 	sessions *sessions
+	comings  comings
 }
 
 //go:embed templates

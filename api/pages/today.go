@@ -11,7 +11,10 @@ import (
 	"underkeep/api/view"
 )
 
-const rowsOnToday = 50
+const (
+	rowsOnToday = 50
+	rowsByArea  = 100
+)
 
 type todayPage struct {
 	frame
@@ -21,7 +24,8 @@ type todayPage struct {
 	Search string
 	Area   string
 	Areas  []string
-	Rows   []row
+	ByArea bool
+	Groups []rowGroup
 	Next   string // address of the next page
 	First  string // address of the first page, on later ones
 }
@@ -29,6 +33,12 @@ type todayPage struct {
 type tally struct {
 	state
 	Count int
+}
+
+// rowGroup is the rows of one area; of all where they are not grouped.
+type rowGroup struct {
+	Area string
+	Rows []row
 }
 
 // row is one property of the fleet.
@@ -39,6 +49,7 @@ type row struct {
 	More           int    // further alarms
 	MayPlan        bool   // this person may plan a visit
 	Bring          string // for all of it
+	Coming         comingLine
 	Heard          string
 	Failure        bool      // it could not be evaluated
 	Event          *eventRow // instead of a house
@@ -57,6 +68,10 @@ func (p *pages) today(w http.ResponseWriter, r *http.Request) {
 		p.fail(w, r, view.ErrInvalid)
 		return
 	}
+	byAreas := q.Get("group") == "area"
+	if byAreas {
+		ask.Limit = rowsByArea
+	}
 	counts, err := p.Source.FleetCounts(r.Context(), who.Scope())
 	if err != nil {
 		p.fail(w, r, err)
@@ -70,7 +85,7 @@ func (p *pages) today(w http.ResponseWriter, r *http.Request) {
 		p.fail(w, r, err)
 		return
 	}
-	page := todayPage{frame: p.frame(r, "Today"), Search: ask.Search, Area: ask.Area, Areas: counts.Areas, Total: counts.Properties, Tally: tallyOf(counts)}
+	page := todayPage{frame: p.frame(r, "Today"), ByArea: byAreas, Search: ask.Search, Area: ask.Area, Areas: counts.Areas, Total: counts.Properties, Tally: tallyOf(counts)}
 	page.Day = p.Now().Format("Monday, January 2") // the manager's day; rows are in each property's own zone
 	var events []eventRow
 	if ask.Lone && ask.After == "" {
@@ -79,16 +94,48 @@ func (p *pages) today(w http.ResponseWriter, r *http.Request) {
 			return
 		}
 	}
+	coming := p.comingTo(r.Context(), who.Principal, found)
+	var rows []row
 	for _, prop := range found {
-		page.Rows = append(page.Rows, p.row(prop, who.Principal, page.frame))
+		one := p.row(prop, who.Principal, page.frame)
+		one.Coming = coming[prop.ID]
+		rows = append(rows, one)
 	}
-	page.Rows = among(page.Rows, events)
-	page.Next, page.First = pageLinks(ask, next)
+	switch all := among(rows, events); {
+	case page.ByArea:
+		page.Groups = byArea(rows, events)
+	case len(all) > 0:
+		page.Groups = []rowGroup{{Rows: all}}
+	}
+	page.Next, page.First = pageLinks(ask, next, page.ByArea)
 	p.render(w, r, http.StatusOK, "today.html", page)
 }
 
-func pageLinks(ask view.PropertyQuery, next string) (forward, first string) {
+// byArea puts the rows of a page together by area, the area with the house that
+// needs a person soonest first; events, which reach over areas, before all.
+func byArea(rows []row, events []eventRow) []rowGroup {
+	var out []rowGroup
+	if len(events) > 0 {
+		out = append(out, rowGroup{Area: "Several houses with one cause", Rows: among(nil, events)})
+	}
+	at := make(map[string]int)
+	for _, one := range rows {
+		area := firstText(one.Area, "No area")
+		i, known := at[area]
+		if !known {
+			i, at[area] = len(out), len(out)
+			out = append(out, rowGroup{Area: area})
+		}
+		out[i].Rows = append(out[i].Rows, one)
+	}
+	return out
+}
+
+func pageLinks(ask view.PropertyQuery, next string, byArea bool) (forward, first string) {
 	v := url.Values{}
+	if byArea {
+		v.Set("group", "area")
+	}
 	if ask.Search != "" {
 		v.Set("q", ask.Search)
 	}

@@ -116,22 +116,24 @@ func (p *pages) visits(w http.ResponseWriter, r *http.Request) {
 		p.fail(w, r, view.ErrInvalid)
 		return
 	}
-	found, next, err := p.Source.Visits(r.Context(), who.Scope(), view.VisitQuery{States: []field.State{field.UnderWay, field.Planned}, After: string(after), Limit: visitsOnAPage})
+	open := []field.State{field.UnderWay, field.Planned}
+	found, next, err := p.Source.Visits(r.Context(), who.Scope(), view.VisitQuery{States: open, After: string(after), Limit: visitsOnAPage})
 	if err != nil {
 		p.fail(w, r, err)
 		return
 	}
 	page := visitsPage{frame: p.frame(r, "Visits"), Manager: who.May(view.PlanVisits), Day: p.Now().Format("Monday, January 2")}
+	self := personOf(who.Principal)
 	for _, v := range found {
-		line := p.line(v)
-		if v.AssignedName != who.Name {
-			page.Others = append(page.Others, line)
-		} else if err = p.equip(r, &line); err == nil {
-			page.Mine = append(page.Mine, line)
+		if self == 0 || v.AssignedTo != self {
+			page.Others = append(page.Others, p.line(v))
 		}
 		if v.Crew != "" && !slices.Contains(page.Crews, v.Crew) {
 			page.Crews = append(page.Crews, v.Crew)
 		}
+	}
+	if self != 0 && len(after) == 0 { // asked for by themselves, so that none of them stands on a later page
+		page.Mine, err = p.visitsOf(r, self, open)
 	}
 	if err != nil {
 		p.fail(w, r, err)
@@ -142,6 +144,29 @@ func (p *pages) visits(w http.ResponseWriter, r *http.Request) {
 	}
 	slices.Sort(page.Crews)
 	p.render(w, r, http.StatusOK, "visits.html", page)
+}
+
+// visitsOf are those of one person with what they need there.
+func (p *pages) visitsOf(r *http.Request, person int32, states []field.State) ([]visitLine, error) {
+	found, _, err := p.Source.Visits(r.Context(), visitOf(r).Scope(), view.VisitQuery{States: states, Assigned: person, Limit: visitsOnAPage})
+	var out []visitLine
+	for _, v := range found {
+		line := p.line(v)
+		if err == nil {
+			err = p.equip(r, &line)
+		}
+		out = append(out, line)
+	}
+	return out, err
+}
+
+// personOf is the number of the person who is signed in; 0 for a token.
+func personOf(p view.Principal) int32 {
+	n, err := strconv.ParseInt(strings.TrimPrefix(p.Actor, "person "), 10, 32)
+	if err != nil || !strings.HasPrefix(p.Actor, "person ") {
+		return 0
+	}
+	return int32(n)
 }
 
 // visitsOnAProperty are the latest that a property's page lists.

@@ -83,6 +83,8 @@ func (f *Fleet) equip() {
 	f.Props[2].Units = site.SI
 	f.Props[5].LastReceived = Now.Add(-5 * time.Hour)
 	f.Props[7].Points = ternPoints()
+	f.Props[7].Sump = &site.Sump{BasinDiameterM: 0.457, FloatOnM: 0.305, FloatOffM: 0.152, HighWaterM: 0.406, WaterHistory: "flooded",
+		Pump: &site.Pump{RatedFlowLps: 3.785, ShutoffHeadM: 6.7}, Discharge: &site.Discharge{Pipe: "pvc-sch40-1.5in", LengthM: 10.7, LiftM: 2.44, Elbows: 3, CheckValve: true}}
 }
 
 func commonPoints() []site.Point {

@@ -3,6 +3,7 @@ package viewtest
 import (
 	"cmp"
 	"context"
+	"time"
 
 	"underkeep/alerting/outlook"
 	"underkeep/api/view"
@@ -22,6 +23,16 @@ func (f *Fleet) OutlookInput(ctx context.Context, scope view.Scope, property str
 			if !r.At.After(Now) && Now.Sub(r.At) <= outlook.Back {
 				in.Series[w] = append(in.Series[w], outlook.Sample(r))
 			}
+		}
+	}
+	if property == "tern-12" { // a storm tonight
+		in.Forecast = &outlook.Forecast{Source: "weather service"}
+		for h := range 24 {
+			hour := outlook.ForecastHour{At: Now.Add(time.Duration(h) * time.Hour), TempC: 24, DewC: 20}
+			if h >= 8 && h < 14 {
+				hour.RainMM = 7.5
+			}
+			in.Forecast.Hours = append(in.Forecast.Hours, hour)
 		}
 	}
 	return in, nil

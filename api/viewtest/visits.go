@@ -37,13 +37,13 @@ func (f *Fleet) addVisits() {
 	at := Now.Add(-30 * 24 * time.Hour)
 	f.visits.All = []visit.Record{
 		{Visit: visit.Visit{ID: "heron-07.v1", Property: "heron-07", No: 1, Kind: visit.Service, State: visit.Done, Origin: visit.ByTerms,
-			Reason: "filter is due", AssignedTo: 7, AssignedName: "Lee Marsh", PlannedAt: at, PlannedBy: "Dana Brook", StartedAt: at, StartedBy: "Lee Marsh",
+			Reason: "filter is due", AssignedTo: 2, AssignedName: "Lee Marsh", PlannedAt: at, PlannedBy: "Dana Brook", StartedAt: at, StartedBy: "Lee Marsh",
 			EndedAt: at.Add(time.Hour), EndedBy: "Lee Marsh", Findings: "Filter changed, drain clear.", Work: []visit.Work{visit.WorkFilter}, Revision: 4, ChangedAt: at.Add(time.Hour)}},
 		{Visit: visit.Visit{ID: "heron-07.v2", Property: "heron-07", No: 2, Kind: visit.Repair, State: visit.Planned, Origin: visit.ByAlarm, Alarm: "106",
-			Reason: "Dehumidifier has stopped", DueOn: day(15), Crew: "North crew", AssignedTo: 7, AssignedName: "Lee Marsh",
+			Reason: "Dehumidifier has stopped", DueOn: day(15), Crew: "North crew", AssignedTo: 2, AssignedName: "Lee Marsh",
 			PlannedAt: Now.Add(-time.Hour), PlannedBy: "Dana Brook", Revision: 1, ChangedAt: Now.Add(-time.Hour)}},
 		{Visit: visit.Visit{ID: "tern-12.v1", Property: "tern-12", No: 1, Kind: visit.HandOver, State: visit.UnderWay, Origin: visit.ByHand,
-			DueOn: day(14), AssignedTo: 7, AssignedName: "Lee Marsh", PlannedAt: Now.Add(-48 * time.Hour), PlannedBy: "Dana Brook",
+			DueOn: day(14), AssignedTo: 2, AssignedName: "Lee Marsh", PlannedAt: Now.Add(-48 * time.Hour), PlannedBy: "Dana Brook",
 			StartedAt: Now.Add(-time.Hour), StartedBy: "Lee Marsh", Revision: 2, ChangedAt: Now.Add(-time.Hour)}},
 		{Visit: visit.Visit{ID: "plover-21.v1", Property: "plover-21", No: 1, Kind: visit.Inspection, State: visit.Planned, Origin: visit.ByHand,
 			DueOn: day(10), PlannedAt: Now.Add(-48 * time.Hour), PlannedBy: "Dana Brook", Revision: 1, ChangedAt: Now.Add(-48 * time.Hour)}},
@@ -369,7 +369,7 @@ func (f *Fleet) Assignable(_ context.Context, scope view.Scope, property string)
 	if f.propertyIndex(property) < 0 || !scope.Allows(property) {
 		return nil, cmp.Or(f.Down, view.ErrNotFound)
 	}
-	return []view.Assignee{{Person: 7, Name: "Lee Marsh"}, {Person: 8, Name: "Ana Sol"}}, f.Down
+	return []view.Assignee{{Person: 2, Name: "Lee Marsh"}, {Person: 8, Name: "Ana Sol"}}, f.Down
 }
 
 func (f *Fleet) known(scope view.Scope, property string) error {
