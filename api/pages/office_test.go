@@ -122,7 +122,7 @@ func TestATokenIsShownOnce(t *testing.T) {
 	if body := text(twice); twice.StatusCode != http.StatusUnprocessableEntity || strings.Contains(body, "uk_secret") || !strings.Contains(body, "sent before") {
 		t.Errorf("the same form again: %d", twice.StatusCode)
 	}
-	b.expect(b.goesTo(b.fill(b.page("/settings/tokens"), "Revoke")), "it fails from now on")
+	b.expect(b.goesTo(b.fill(b.page("/settings/tokens"), "Revoke a dashboard")), "it fails from now on")
 }
 
 func TestGatewaysAreAddedRotatedAndRevoked(t *testing.T) {
@@ -136,7 +136,7 @@ func TestGatewaysAreAddedRotatedAndRevoked(t *testing.T) {
 	rotated := text(b.fill(house, "New password for gw1", "overlap_hours", "24"))
 	b.expect(rotated, "The password before works until Jul 15, 12:00 UTC.")
 	b.besides(b.fill(house, "New password for gw2", "overlap_hours", "soon"), "rotate-gw2-overlap_hours", "number of hours")
-	b.expect(b.goesTo(b.fill(house, "Revoke<span")), "its passwords fail from now on")
+	b.expect(b.goesTo(b.fill(house, "Revoke gw1")), "its passwords fail from now on")
 	b.expect(b.page("/settings/properties/heron-07"), "/settings/properties/heron-07/gateways")
 }
 
@@ -155,7 +155,7 @@ func TestTermsGetVersionsAndAreAssigned(t *testing.T) {
 	b.expect(b.page("/settings/terms/new?of=island-55"), "version: 2\neffective: YYYY-MM-DD")
 
 	house := b.page("/settings/properties/heron-07/terms")
-	b.expect(house, "2026-03-02", "by the property file", "/properties/heron-07/conditions")
+	b.expect(house, `<a href="/settings">Settings</a></nav>`, "2026-03-02", "by the property file", "/properties/heron-07/conditions")
 	b.besides(b.fill(house, ">Assign<", "terms", "island-55", "from", "2026-07-01"), "assign-from", "after today")
 	b.besides(b.fill(house, ">Assign<", "terms", "island-55", "from", "soon"), "assign-from", " day is needed")
 	b.expect(b.goesTo(b.fill(house, ">Assign<", "terms", "island-55", "from", "2026-08-01")), "Assigned.", "2026-08-01", "Dana Brook")

@@ -119,7 +119,10 @@ func TestTodayBeginsWithWhatNeedsAPersonSoonest(t *testing.T) {
 	if strings.Contains(found, "12 Tern Street") {
 		t.Error("the search shows what was not searched for")
 	}
-	b.expect(body, "coming: 1.77 in of rain from 16:00 on") // 6 h of 7.5 mm, from 20:00 UTC on
+	b.expect(body, "coming: 1.77 in of rain from 16:00 on; leaves") // 6 h of 7.5 mm, from 20:00 UTC on
+	if n := strings.Count(b.page("/today?group=area"), "No power at 3 houses"); n != 1 {
+		t.Errorf("an event stands %d times on the page", n)
+	}
 	b.order(b.page("/today?group=area"), "Several houses with one cause", "North Spit <small>", "12 Tern Street", "7 Heron Lane", "Sound Side <small>", "21 Plover Walk", "Ferry Side <small>")
 	if area := b.page("/today?area=Ferry+Side"); strings.Contains(area, "7 Heron Lane") || !strings.Contains(area, "2 Egret Way") {
 		t.Error("the area does not choose")

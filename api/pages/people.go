@@ -50,8 +50,8 @@ func personLine(x view.Person) personRow {
 	out := personRow{ID: x.ID, Name: x.Name, Email: x.Email, Role: string(x.Role), Locked: !x.Disabled.IsZero(), Password: x.HasPassword, Houses: plural(len(x.Properties), "house")}
 	if x.Everything {
 		out.Houses = "every house"
-	} else if n := len(x.Properties); n > 0 && n <= 3 {
-		out.Houses = strings.Join(x.Properties, ", ")
+	} else if n := len(x.Properties); n <= 3 {
+		out.Houses = firstText(strings.Join(x.Properties, ", "), "none")
 	}
 	return out
 }

@@ -24,7 +24,7 @@ func (p *pages) termsRoutes(r chi.Router) {
 type termsPage struct {
 	frame
 	ID, Name string // of the house; "" for the sets
-	Sets     []termsSet
+	List     []termsSet
 	Assigned []assignedRow
 	Add      *form
 	Said     string
@@ -50,7 +50,7 @@ func (p *pages) terms(w http.ResponseWriter, r *http.Request) {
 		p.fail(w, r, err)
 		return
 	}
-	page := termsPage{frame: p.still(r, "Warranty terms"), Sets: termsSets(found), Said: said(r, map[string]string{"added": "The version was added."})}
+	page := termsPage{frame: p.still(r, "Warranty terms"), List: termsSets(found), Said: said(r, map[string]string{"added": "The version was added."})}
 	p.render(w, r, http.StatusOK, "terms.html", page)
 }
 

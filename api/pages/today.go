@@ -101,10 +101,9 @@ func (p *pages) today(w http.ResponseWriter, r *http.Request) {
 		one.Coming = coming[prop.ID]
 		rows = append(rows, one)
 	}
-	switch all := among(rows, events); {
-	case page.ByArea:
+	if page.ByArea {
 		page.Groups = byArea(rows, events)
-	case len(all) > 0:
+	} else if all := among(rows, events); len(all) > 0 {
 		page.Groups = []rowGroup{{Rows: all}}
 	}
 	page.Next, page.First = pageLinks(ask, next, page.ByArea)

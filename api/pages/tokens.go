@@ -50,7 +50,7 @@ func (p *pages) tokenLine(t view.Token) tokenRow {
 		out.May = strings.Join(t.Actions, ", ")
 	}
 	if !t.Expires.IsZero() {
-		out.Until = day(t.Expires)
+		out.Until = "until " + day(t.Expires)
 	}
 	if !t.LastUsed.IsZero() {
 		out.Used = ago(p.Now().Sub(t.LastUsed))

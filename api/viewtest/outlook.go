@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"underkeep/alerting/outlook"
+	"underkeep/alerting/water"
 	"underkeep/api/view"
 )
 
@@ -26,7 +27,8 @@ func (f *Fleet) OutlookInput(ctx context.Context, scope view.Scope, property str
 		}
 	}
 	if property == "tern-12" { // a storm tonight
-		in.Forecast = &outlook.Forecast{Source: "weather service"}
+		response := water.NewResponse(p.Sump.WaterHistory, Now.AddDate(0, 0, -30).UnixMicro())
+		in.Response, in.Forecast = &response, &outlook.Forecast{Source: "weather service"}
 		for h := range 24 {
 			hour := outlook.ForecastHour{At: Now.Add(time.Duration(h) * time.Hour), TempC: 24, DewC: 20}
 			if h >= 8 && h < 14 {
