@@ -32,6 +32,7 @@ var access = map[string][4]int{
 	"POST /v1/properties":                    {201, 403, 403, 403},
 	"GET /v1/properties/{id}":                {200, 200, 200, 200},
 	"GET /v1/properties/{id}/readings":       {200, 200, 200, 200},
+	"GET /v1/properties/{id}/series":         {200, 200, 200, 200},
 	"GET /v1/properties/{id}/gateways":       {200, 200, 403, 403},
 	"GET /v1/properties/{id}/limits":         {200, 200, 200, 200},
 	"GET /v1/properties/{id}/outlook":        {200, 200, 200, 200},
@@ -146,7 +147,7 @@ func at(route, id string) request {
 		q.body = `{"name":"a screen","role":"manager","actions":["read"]}`
 	case "POST /v1/properties":
 		q.body, q.header = "property: new-01\nname: New", map[string]string{"Content-Type": "application/yaml"}
-	case "GET /v1/properties/{id}/readings":
+	case "GET /v1/properties/{id}/readings", "GET /v1/properties/{id}/series":
 		q.path += "?point=mid-bay&quantity=rh"
 		if id == "heron-07" {
 			q.path = strings.Replace(q.path, "mid-bay", "north-bay", 1)

@@ -153,6 +153,7 @@ func (s *server) fleetRoutes(r chi.Router) {
 	r.With(s.may(view.WriteFleet), deadline(queryTimeout)).Post("/properties", s.registerProperty)
 	r.With(read, deadline(queryTimeout)).Get("/properties/{id}", s.getProperty)
 	r.With(read, deadline(streamTimeout)).Get("/properties/{id}/readings", s.listReadings)
+	r.With(read, deadline(streamTimeout)).Get("/properties/{id}/series", s.series)
 	r.With(read).Get("/properties/{id}/live", s.streamProperty)
 	r.With(s.may(view.ReadGateways), deadline(queryTimeout)).Get("/properties/{id}/gateways", s.listGateways)
 	r.With(read, deadline(queryTimeout)).Get("/properties/{id}/limits", s.listLimits)

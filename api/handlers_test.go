@@ -11,6 +11,8 @@ import (
 	"testing"
 	"time"
 
+	"pgregory.net/rapid"
+
 	"underkeep/api/view"
 	"underkeep/api/viewtest"
 	"underkeep/store/site"
@@ -94,8 +96,9 @@ func TestReadingsAsCSVStreamWholePeriod(t *testing.T) {
 		t.Fatal(err)
 	}
 	stored := g.fleet.Values[viewtest.Series{Property: "heron-07", Point: "north-bay", Quantity: site.RH}]
-	// More than one chunk, or the test would not see a seam between chunks.
-	if len(stored) <= csvChunk {
+	// More than one run (of three in the fleet of the tests), or the test would not
+	// see a seam between them.
+	if len(stored) <= 3 {
 		t.Fatalf("only %d readings", len(stored))
 	}
 	if len(rows) != len(stored) { // one header, and the reading at Now is outside
@@ -108,13 +111,90 @@ func TestReadingsAsCSVStreamWholePeriod(t *testing.T) {
 	}
 }
 
+func TestReadingsAsNDJSON(t *testing.T) {
+	t.Parallel()
+	g := newRig(t)
+	q := asManager(northRH + "&from=2026-06-01T00:00:00Z&units=us")
+	q.header = map[string]string{"Accept": "application/x-ndjson"}
+	res := g.status(q, http.StatusOK)
+	stored := g.fleet.Values[viewtest.Series{Property: "heron-07", Point: "north-bay", Quantity: site.RH}]
+	lines := json.NewDecoder(res.Body)
+	n := 0
+	for ; lines.More(); n++ {
+		var row struct {
+			At    time.Time
+			Value float64
+		}
+		if err := lines.Decode(&row); err != nil || !row.At.Equal(stored[n].At) || row.Value != stored[n].Value {
+			t.Fatalf("line %d: %+v, %v; want %+v", n, row, err, stored[n])
+		}
+	}
+	if n != len(stored)-1 {
+		t.Errorf("%d lines for %d readings", n, len(stored))
+	}
+	q.path = strings.Replace(q.path, "north-bay", "no-such", 1)
+	g.status(q, http.StatusNotFound)
+}
+
+// Times are written as the standard library does, whatever the time.
+func TestExportedTimes(t *testing.T) {
+	t.Parallel()
+	rapid.Check(t, func(t *rapid.T) {
+		e := newExport(io.Discard, "text/csv", site.RH, site.SI)
+		for range 3 {
+			us := rapid.Int64Range(-1e15, 4e15).Draw(t, "µs")
+			us -= us % rapid.SampledFrom([]int64{1, 1000, 1e6, 60e6}).Draw(t, "grain")
+			if got, want := string(e.appendTime(nil, us)), time.UnixMicro(us).UTC().Format(time.RFC3339Nano); got != want {
+				t.Fatalf("%s, want %s", got, want)
+			}
+		}
+	})
+}
+
+// A series by the hour and by the day is the fleet's readings summed up; a Celsius
+// mean is shown in Fahrenheit.
+func TestSeries(t *testing.T) {
+	t.Parallel()
+	g := newRig(t)
+	var got struct {
+		Unit   string
+		Series []struct {
+			At              time.Time
+			Low, Mean, High float64
+			Count           int
+		}
+	}
+	path := strings.Replace(northRH, "/readings?", "/series?", 1)
+	g.into(asManager(path+"&from=2026-07-14T00:00:00Z&step=1h"), &got)
+	stored := g.fleet.Values[viewtest.Series{Property: "heron-07", Point: "north-bay", Quantity: site.RH}]
+	want := map[time.Time]int{}
+	for _, r := range stored {
+		if !r.At.Before(time.Date(2026, 7, 14, 0, 0, 0, 0, time.UTC)) && r.At.Before(viewtest.Now) {
+			want[r.At.Truncate(time.Hour)]++
+		}
+	}
+	if len(got.Series) == 0 || len(got.Series) != len(want) {
+		t.Fatalf("%d hours, want %d", len(got.Series), len(want))
+	}
+	for _, b := range got.Series {
+		if b.Count != want[b.At] || b.Low > b.Mean || b.Mean > b.High {
+			t.Errorf("%+v, want %d readings", b, want[b.At])
+		}
+	}
+	for _, wrong := range []string{"&step=5m", "&from=2020-01-01T00:00:00Z&step=1h", "&from=2026-07-15T00:00:00Z&to=2026-07-14T00:00:00Z"} {
+		g.status(asManager(path+wrong), http.StatusBadRequest)
+	}
+	g.status(asManager(strings.Replace(path, "north-bay", "no-such", 1)), http.StatusNotFound)
+}
+
 func TestAcceptChoosesTheFormat(t *testing.T) {
 	t.Parallel()
 	g := newRig(t)
 	for accept, want := range map[string]string{
 		"": "application/json", "*/*": "application/json", "text/csv": "text/csv",
 		"application/json, text/csv;q=0.5": "application/json", "text/csv, application/json;q=0.9": "text/csv",
-		"text/csv;q=0": "application/json", "TEXT/CSV": "text/csv",
+		"application/x-ndjson": ndjson,
+		"text/csv;q=0":         "application/json", "TEXT/CSV": "text/csv",
 	} {
 		q := asManager(northRH)
 		q.header = map[string]string{"Accept": accept}

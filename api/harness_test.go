@@ -125,6 +125,15 @@ func (g *rig) validate(q request, res *http.Response, body []byte) {
 		}
 		return
 	}
+	if res.Header.Get("Content-Type") == ndjson { // the document has the schema of a line
+		for line := range bytes.Lines(body) {
+			one := *res
+			one.Header = res.Header.Clone()
+			one.Header.Set("Content-Type", ndjson+"; a=line")
+			g.validate(q, &one, line)
+		}
+		return
+	}
 	v, _ := contract()
 	validating.Lock()
 	defer validating.Unlock()

@@ -1,9 +1,6 @@
 package api
 
 import (
-	"bufio"
-	"fmt"
-	"io"
 	"net/http"
 	"slices"
 	"strconv"
@@ -44,8 +41,8 @@ func (s *server) listReadings(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	asked.Property = p.ID
-	if prefersCSV(r) {
-		s.streamCSV(w, r, asked)
+	if kind := exportType(r); kind != "" {
+		s.streamReadings(w, r, p, asked, kind)
 		return
 	}
 	s.pageReadings(w, r, p, asked)
@@ -86,9 +83,7 @@ func (s *server) pageReadings(w http.ResponseWriter, r *http.Request, p view.Pro
 		s.fail(w, r, err)
 		return
 	}
-	// A misspelt point must not look like one that is silent.
-	if len(found) == 0 && !measures(p, asked.Point, asked.Quantity) {
-		writeProblem(w, http.StatusNotFound, "property %s has no point %s that measures %s", p.ID, asked.Point, asked.Quantity)
+	if len(found) == 0 && noSuchSeries(w, p, asked) {
 		return
 	}
 	unit, convert := shown(asked.Quantity, asked.system)
@@ -103,14 +98,21 @@ func (s *server) pageReadings(w http.ResponseWriter, r *http.Request, p view.Pro
 	s.writeJSON(w, r, http.StatusOK, out)
 }
 
+// noSuchSeries answers for a series that was never described: a misspelt point
+// must not look like one that is silent.
+func noSuchSeries(w http.ResponseWriter, p view.Property, asked readingsAsked) bool {
+	if measures(p, asked.Point, asked.Quantity) {
+		return false
+	}
+	writeProblem(w, http.StatusNotFound, "property %s has no point %s that measures %s", p.ID, asked.Point, asked.Quantity)
+	return true
+}
+
 func measures(p view.Property, point string, q site.Quantity) bool {
 	return slices.ContainsFunc(p.Points, func(at site.Point) bool {
 		return at.ID == point && slices.Contains(at.Measures, q)
 	})
 }
-
-// prefersCSV is true when text/csv is named with a weight above that of JSON.
-func prefersCSV(r *http.Request) bool { return prefers(r, "text/csv", "application/json") }
 
 // prefers is true when the first media type is named in Accept with a weight
 // that is not under that of the second.
@@ -132,51 +134,4 @@ func prefers(r *http.Request, first, second string) bool {
 		}
 	}
 	return a > 0 && a >= b
-}
-
-// csvChunk readings are held at a time, however long the period is.
-const csvChunk = 5000
-
-// streamCSV writes the whole period. The status has gone out with the first
-// rows, so a failure further on cuts the connection: a client must not take a
-// part for the whole.
-func (s *server) streamCSV(w http.ResponseWriter, r *http.Request, asked readingsAsked) {
-	found, err := s.Source.Readings(r.Context(), scope(r), asked.SeriesQuery, csvChunk)
-	if err != nil {
-		s.fail(w, r, err)
-		return
-	}
-	w.Header().Set("Content-Type", "text/csv; charset=utf-8")
-	w.Header().Set("Cache-Control", "private, no-cache")
-	w.Header().Add("Vary", "Authorization, Accept")
-	w.Header().Set("Content-Disposition", fmt.Sprintf("attachment; filename=\"%s_%s_%s.csv\"", asked.Property, asked.Point, asked.Quantity))
-	_, convert := shown(asked.Quantity, asked.system)
-	out := bufio.NewWriterSize(w, 64<<10)
-	_, _ = io.WriteString(out, "at,value\n")
-	patience := http.NewResponseController(w)
-	for {
-		// As long as the client keeps reading, the stream may outlast the
-		// server's own write timeout. A recorder in a test has none to move.
-		_ = patience.SetWriteDeadline(time.Now().Add(time.Minute))
-		writeRows(out, found, convert)
-		if len(found) < csvChunk {
-			break
-		}
-		asked.From = found[len(found)-1].At.Add(time.Microsecond)
-		if found, err = s.Source.Readings(r.Context(), scope(r), asked.SeriesQuery, csvChunk); err != nil {
-			s.Logger.ErrorContext(r.Context(), "csv stream", "property", asked.Property, "error", err)
-			panic(http.ErrAbortHandler)
-		}
-	}
-	_ = out.Flush() // the client may be gone
-}
-
-func writeRows(out *bufio.Writer, rows []view.Reading, convert func(float64) float64) {
-	for _, row := range rows {
-		line := row.At.UTC().AppendFormat(out.AvailableBuffer(), time.RFC3339Nano)
-		line = append(line, ',')
-		line = strconv.AppendFloat(line, convert(row.Value), 'g', -1, 64)
-		line = append(line, '\n')
-		_, _ = out.Write(line)
-	}
 }

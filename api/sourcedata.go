@@ -11,6 +11,7 @@ import (
 	"underkeep/api/view"
 	"underkeep/ingest"
 	"underkeep/store"
+	"underkeep/store/site"
 )
 
 func seriesQuery(q view.SeriesQuery) store.ReadingQuery {
@@ -30,6 +31,28 @@ func (s *storeSource) Readings(ctx context.Context, scope view.Scope, q view.Ser
 		out = append(out, view.Reading{At: m.At, Value: m.Value})
 		return nil
 	})
+	return out, emptyWhenUnknown(err)
+}
+
+// EachRun implements view.Readings.
+func (s *storeSource) EachRun(ctx context.Context, scope view.Scope, q view.SeriesQuery, f func(at []int64, values []float64) error) error {
+	if !scope.Allows(q.Property) {
+		return view.ErrNotFound
+	}
+	ask := store.ColumnQuery{Property: q.Property, Point: q.Point, Quantities: []site.Quantity{q.Quantity}, From: q.From, To: q.To}
+	return emptyWhenUnknown(s.store.EachRun(ctx, ask, f))
+}
+
+// Buckets implements view.Readings.
+func (s *storeSource) Buckets(ctx context.Context, scope view.Scope, q view.SeriesQuery, width time.Duration) ([]view.Bucket, error) {
+	if !scope.Allows(q.Property) {
+		return nil, view.ErrNotFound
+	}
+	found, err := s.store.Buckets(ctx, seriesQuery(q), width)
+	out := make([]view.Bucket, len(found))
+	for i, b := range found {
+		out[i] = view.Bucket(b)
+	}
 	return out, emptyWhenUnknown(err)
 }
 

@@ -45,15 +45,15 @@ func (s *Store) Buckets(ctx context.Context, q ReadingQuery, width time.Duration
 	for _, c := range columns[0] {
 		sealed = addToBuckets(sealed, q.From, width, c)
 	}
-	rows, err := s.api.Query(ctx, `SELECT date_bin($5, at, $3) AS bucket, min(value), avg(value), max(value), sum(value), count(*)
+	rows, err := s.api.Query(ctx, `SELECT date_bin($5, at, $3) AS bucket, min(value), max(value), sum(value), count(*)
 		FROM readings WHERE property_id = $1 AND series_id = $2 AND at >= $3 AND at < $4 AND at >= $6
 		GROUP BY bucket ORDER BY bucket`, p.Num, series, q.From, q.To, width, timeOfMicros(rawFrom))
 	if err != nil {
 		return nil, fmt.Errorf("sum up %s/%s of %s: %w", q.Point, q.Quantity, q.Property, err)
 	}
 	out, err := pgx.CollectRows(rows, func(r pgx.CollectableRow) (b Bucket, err error) {
-		err = r.Scan(&b.At, &b.Low, &b.Mean, &b.High, &b.Sum, &b.Count)
-		b.At = b.At.UTC()
+		err = r.Scan(&b.At, &b.Low, &b.High, &b.Sum, &b.Count)
+		b.At, b.Mean = b.At.UTC(), b.Sum/float64(b.Count)
 		return b, err
 	})
 	if err != nil {

@@ -37,9 +37,6 @@ var exportUnits = map[site.Quantity]string{
 	site.WaterLevel: " (mm)", site.Rain: " (mm)", site.DehumidifierPower: " (W)", site.FanPower: " (W)", site.Battery: " (%)",
 }
 
-// exportPage is how many readings are fetched at a time.
-const exportPage = 10_000
-
 // readings writes one series as CSV, in the stored units: what a program reads
 // must not depend on who asked. The first line names the unit.
 func (p *pages) readings(w http.ResponseWriter, r *http.Request) {
@@ -54,28 +51,32 @@ func (p *pages) readings(w http.ResponseWriter, r *http.Request) {
 		p.fail(w, r, err)
 		return
 	}
-	found, err := p.Source.Readings(r.Context(), who.Scope(), ask, exportPage)
-	if err != nil {
+	name := fmt.Sprintf("%s-%s-%s-%s.csv", prop.ID, ask.Point, ask.Quantity, ask.From.In(zoneOf(prop.Property)).Format(time.DateOnly))
+	out, begun := csv.NewWriter(w), false
+	begin := func() {
+		begun = true
+		w.Header().Set("Content-Type", "text/csv; charset=utf-8")
+		w.Header().Set("Content-Disposition", `attachment; filename="`+name+`"`)
+		_ = out.Write([]string{"at", ask.Quantity.String() + exportUnits[ask.Quantity]})
+	}
+	err = p.Source.EachRun(r.Context(), who.Scope(), ask, func(at []int64, values []float64) error {
+		if !begun {
+			begin()
+		}
+		for i, us := range at {
+			_ = out.Write([]string{time.UnixMicro(us).UTC().Format(time.RFC3339Nano), strconv.FormatFloat(values[i], 'g', -1, 64)})
+		}
+		return out.Error()
+	})
+	switch {
+	case err != nil && !begun:
 		p.fail(w, r, err)
 		return
-	}
-	name := fmt.Sprintf("%s-%s-%s-%s.csv", prop.ID, ask.Point, ask.Quantity, ask.From.In(zoneOf(prop.Property)).Format(time.DateOnly))
-	w.Header().Set("Content-Type", "text/csv; charset=utf-8")
-	w.Header().Set("Content-Disposition", `attachment; filename="`+name+`"`)
-	out := csv.NewWriter(w)
-	_ = out.Write([]string{"at", ask.Quantity.String() + exportUnits[ask.Quantity]})
-	for len(found) > 0 {
-		for _, m := range found {
-			_ = out.Write([]string{m.At.UTC().Format(time.RFC3339Nano), strconv.FormatFloat(m.Value, 'g', -1, 64)})
-		}
-		if len(found) < exportPage {
-			break
-		}
-		ask.From = found[len(found)-1].At.Add(time.Microsecond)
-		if found, err = p.Source.Readings(r.Context(), who.Scope(), ask, exportPage); err != nil {
-			p.Logger.ErrorContext(r.Context(), "export", "property", prop.ID, "error", err)
-			panic(http.ErrAbortHandler) // a file that ends early must not look whole
-		}
+	case err != nil:
+		p.Logger.ErrorContext(r.Context(), "export", "property", prop.ID, "error", err)
+		panic(http.ErrAbortHandler) // a file that ends early must not look whole
+	case !begun:
+		begin()
 	}
 	out.Flush()
 }

@@ -98,6 +98,13 @@ type Readings interface {
 	// Summed sums up every series of a property in [from, to), in steps of width
 	// from from on; empty buckets and series are left out.
 	Summed(ctx context.Context, scope Scope, property string, from, to time.Time, width time.Duration) (map[SeriesKey][]Bucket, error)
+	// EachRun calls f with runs of the series from q.From to before q.To, in the
+	// order of time, at in Unix µs; the slices are f's until it returns. Memory
+	// does not grow with the period.
+	EachRun(ctx context.Context, scope Scope, q SeriesQuery, f func(at []int64, values []float64) error) error
+	// Buckets sums the series up in steps of width aligned to q.From; empty
+	// buckets are left out.
+	Buckets(ctx context.Context, scope Scope, q SeriesQuery, width time.Duration) ([]Bucket, error)
 	// Latest reading of every series of the property.
 	Latest(ctx context.Context, scope Scope, property string) ([]Latest, error)
 }

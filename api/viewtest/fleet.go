@@ -118,6 +118,31 @@ func (f *Fleet) Readings(_ context.Context, scope view.Scope, q view.SeriesQuery
 	return out, nil
 }
 
+// EachRun implements view.Readings, in runs of three.
+func (f *Fleet) EachRun(ctx context.Context, scope view.Scope, q view.SeriesQuery, each func(at []int64, values []float64) error) error {
+	rows, err := f.Readings(ctx, scope, q, 1<<30)
+	if err != nil {
+		return err
+	}
+	for run := range slices.Chunk(rows, 3) {
+		var at []int64
+		var values []float64
+		for _, r := range run {
+			at, values = append(at, r.At.UnixMicro()), append(values, r.Value)
+		}
+		if err := each(at, values); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// Buckets implements view.Readings.
+func (f *Fleet) Buckets(ctx context.Context, scope view.Scope, q view.SeriesQuery, width time.Duration) ([]view.Bucket, error) {
+	rows, err := f.Readings(ctx, scope, q, 1<<30)
+	return summed(rows, q.From, width), err
+}
+
 // Summed implements view.Readings.
 func (f *Fleet) Summed(ctx context.Context, scope view.Scope, property string, from, to time.Time, width time.Duration) (map[view.SeriesKey][]view.Bucket, error) {
 	out := make(map[view.SeriesKey][]view.Bucket)
