@@ -49,7 +49,7 @@ func (s *Store) EachRun(ctx context.Context, q ColumnQuery, f func(at []int64, v
 func nextRun(step time.Duration, rows int) time.Duration {
 	grown := 4 * step
 	if rows > 0 {
-		grown = min(grown, time.Duration(float64(step)*runRows/float64(rows)))
+		grown = time.Duration(min(float64(grown), float64(step)*runRows/float64(rows)))
 	}
 	return min(max(grown, time.Minute), longestRun)
 }

@@ -11,6 +11,7 @@ import (
 	"net/http"
 	"net/http/httptest"
 	"net/mail"
+	"strconv"
 	"strings"
 	"sync"
 	"testing"
@@ -97,26 +98,35 @@ owner: {name: Ann Owner, email: owner-%[1]s@example.org}
 points:
   - {id: north-bay, measures: [rh, air-temp], every: 5m}
   - {id: floor, measures: [leak]}
-  - {id: sump, measures: [pump-run, high-water]}
+  - {id: sump, measures: [pump-run, pump-on, high-water]}
   - {id: gauge, measures: [rain]}
+  - {id: power, measures: [mains]}
 `
 
 func (r *rig) register(ids ...string) {
 	r.tb.Helper()
 	for _, id := range ids {
-		file := fmt.Appendf(nil, house, id, "Cottage "+id)
-		desc, err := site.ParseProperty(file, id+".yaml")
-		if err != nil {
-			r.tb.Fatal(err)
-		}
-		if _, err := r.store.Register(r.tb.Context(), file, desc, "test"); err != nil {
-			r.tb.Fatal(err)
-		}
-		if _, err := r.store.AddGateway(r.tb.Context(), id, "main", "test"); err != nil {
-			r.tb.Fatal(err)
-		}
+		r.registerFile(id, houseFile(id))
 	}
 	if err := r.store.RefreshRegistry(r.tb.Context()); err != nil {
+		r.tb.Fatal(err)
+	}
+}
+
+func houseFile(id string) string { return fmt.Sprintf(house, id, "Cottage "+id) }
+
+func decimal(v float64) string { return strconv.FormatFloat(v, 'f', 4, 64) }
+
+func (r *rig) registerFile(id, file string) {
+	r.tb.Helper()
+	desc, err := site.ParseProperty([]byte(file), id+".yaml")
+	if err != nil {
+		r.tb.Fatal(err)
+	}
+	if _, err := r.store.Register(r.tb.Context(), []byte(file), desc, "test"); err != nil {
+		r.tb.Fatal(err)
+	}
+	if _, err := r.store.AddGateway(r.tb.Context(), id, "main", "test"); err != nil {
 		r.tb.Fatal(err)
 	}
 }

@@ -15,6 +15,7 @@ import (
 	"underkeep/alerting/notify/words"
 	"underkeep/store"
 	"underkeep/store/site"
+	"underkeep/store/visit"
 )
 
 // period is what a summary is about; its delivery carries it.
@@ -151,6 +152,9 @@ func (d *Deliverer) summary(ctx context.Context, n *store.Notice, r words.Reader
 	if s.Happened, err = d.happened(ctx, n.PropertyID, p); err != nil {
 		return m, "", err
 	}
+	if s.Visits, err = d.visited(ctx, n.PropertyID, p); err != nil {
+		return m, "", err
+	}
 	if d.Anchor != nil {
 		if s.Checkpoint, err = d.Anchor(ctx); err != nil {
 			return m, "", fmt.Errorf("checkpoint for a summary: %w", err)
@@ -227,6 +231,26 @@ func (d *Deliverer) happened(ctx context.Context, property string, p period) ([]
 	const most = 20
 	if len(out) > most {
 		out = out[len(out)-most:]
+	}
+	return out, nil
+}
+
+// visited lists the visits that were signed off in the month.
+func (d *Deliverer) visited(ctx context.Context, property string, p period) ([]words.VisitDone, error) {
+	list, err := d.Store.VisitsBetween(ctx, store.AllProperties, property, p.From, p.To)
+	if err != nil {
+		return nil, err
+	}
+	var out []words.VisitDone
+	for _, v := range list {
+		if v.State != visit.Done || !v.EndedAt.Before(p.To) {
+			continue
+		}
+		w := words.VisitDone{At: v.EndedAt, Kind: v.Kind, Findings: v.Findings, Work: v.Work}
+		for _, part := range v.Parts {
+			w.Parts = append(w.Parts, part.Part)
+		}
+		out = append(out, w)
 	}
 	return out, nil
 }

@@ -136,6 +136,10 @@ type phrases struct {
 	SummaryCover   string // format: share
 	SummaryNone    string // no readings
 	SummaryAnchor  string // what the checkpoint is for
+	SummaryVisits  string // label: who was there
+	SummaryDone    string // label: work done at a visit
+	SummaryPart    string // format: part that was put in
+	SummaryFound   string // label: findings of a visit
 	SummaryOver    string // label: over since
 	StillOpen      string
 

@@ -94,7 +94,8 @@ var english = phrases{
 	SummaryAbove: "Above %[2]s for %[1]s.", SummaryPump: "The pump ran %d times.", SummaryCover: "Measured for %s of the time.",
 	SummaryNone:   "No readings came in this month, so we cannot say how it was. We will look into it.",
 	SummaryAnchor: "Keep this message. The lines below fix what was recorded until now: whoever holds them can prove later that nothing was changed afterwards.",
-	SummaryOver:   "over", StillOpen: "still holds",
+	SummaryVisits: "Visits", SummaryDone: "Done", SummaryPart: "new: %s", SummaryFound: "Found",
+	SummaryOver: "over", StillOpen: "still holds",
 
 	WeeklySubject: "The week from %s to %s", WeeklyLoadTitle: "Alarm load", WeeklyLoad: "%d alarms in %d call-outs at %d properties.",
 	WeeklyWorst: "Spaces with most alarms", WeeklyService: "Service due in the next two weeks", WeeklyChecks: "Sensors overdue for a check",

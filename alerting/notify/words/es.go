@@ -94,7 +94,8 @@ var spanish = phrases{
 	SummaryAbove: "Por encima de %[2]s durante %[1]s.", SummaryPump: "La bomba funcionó %d veces.", SummaryCover: "Medido durante el %s del tiempo.",
 	SummaryNone:   "Este mes no llegaron lecturas, así que no podemos decir cómo estuvo. Lo revisaremos.",
 	SummaryAnchor: "Guarde este mensaje. Las líneas de abajo fijan lo registrado hasta ahora: quien las tenga puede demostrar más tarde que nada se cambió después.",
-	SummaryOver:   "terminado", StillOpen: "sigue",
+	SummaryVisits: "Visitas", SummaryDone: "Trabajos", SummaryPart: "pieza nueva: %s", SummaryFound: "Observaciones",
+	SummaryOver: "terminado", StillOpen: "sigue",
 
 	WeeklySubject: "La semana del %s al %s", WeeklyLoadTitle: "Carga de alarmas", WeeklyLoad: "%d alarmas en %d avisos en %d propiedades.",
 	WeeklyWorst: "Espacios con más alarmas", WeeklyService: "Servicio que toca en las próximas dos semanas", WeeklyChecks: "Sensores con la comprobación atrasada",

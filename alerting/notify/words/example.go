@@ -6,6 +6,7 @@ import (
 	"underkeep/alerting"
 	"underkeep/store/site"
 	"underkeep/store/site/units"
+	"underkeep/store/visit"
 )
 
 // Example is a message about a condition at an invented house, for previews and
@@ -96,5 +97,6 @@ func ExampleSummary(l Lang, sys units.System) Summary {
 	m := Example(l, sys, true, site.HumidityHigh, Returned)
 	return Summary{Reader: m.Reader, Property: m.Property, Month: time.Date(2026, 9, 15, 0, 0, 0, 0, m.Zone), MeanRHPct: 51.3, MostRHPct: 67.5,
 		AboveHours: 9, LimitPct: 60, Covered: 0.993, PumpCycles: 212, Happened: []Happened{{Alarm: m.Alarms[0]}},
+		Visits:     []VisitDone{{At: m.Alarms[0].RaisedAt.AddDate(0, 0, 2), Kind: visit.Repair, Findings: "Fuse of the outlet was blown.", Work: []visit.Work{visit.WorkFilter}, Parts: []string{"outlet with ground-fault protection"}}},
 		Checkpoint: "log.skerry.example\n123\nbase64…\n", PageURL: m.PageURL}
 }

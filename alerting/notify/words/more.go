@@ -3,11 +3,13 @@ package words
 import (
 	"fmt"
 	"slices"
+	"strings"
 	"time"
 
 	"underkeep/alerting"
 	"underkeep/store/site"
 	"underkeep/store/site/units"
+	"underkeep/store/visit"
 )
 
 // House is one line of a message about several houses.
@@ -140,6 +142,7 @@ type Summary struct {
 	Covered    float64 // share of the month with readings of humidity, 0 to 1
 	PumpCycles int     // -1: no pump
 	Happened   []Happened
+	Visits     []VisitDone
 	Chart      *Chart
 	Checkpoint string // of the evidence log; "" leaves it out
 	PageURL    string
@@ -156,6 +159,7 @@ func (s *Summary) Mail() Mail {
 	}
 	d.list(p.SummaryFigures, s.figures())
 	d.list(p.SummaryAlarms, s.happened())
+	d.list(p.SummaryVisits, s.visits())
 	if s.Chart != nil {
 		m := Message{Reader: s.Reader, Chart: s.Chart}
 		d.chart(m.chartText())
@@ -198,6 +202,38 @@ func (s *Summary) happened() []string {
 		}
 		for _, done := range h.Done {
 			line += " " + Line(done)
+		}
+		out = append(out, line)
+	}
+	return out
+}
+
+// VisitDone is a visit that was signed off.
+type VisitDone struct {
+	At       time.Time
+	Kind     visit.Kind
+	Findings string // in the technician's own words
+	Work     []visit.Work
+	Parts    []string
+}
+
+func (s *Summary) visits() []string {
+	p := of(s.Lang)
+	var out []string
+	for _, v := range s.Visits {
+		line := Day(s.Lang, v.At.In(s.Zone)) + ": " + visitWords[s.Lang][v.Kind] + "."
+		var done []string
+		for _, w := range v.Work {
+			done = append(done, workWords[s.Lang][w])
+		}
+		for _, part := range v.Parts {
+			done = append(done, fmt.Sprintf(p.SummaryPart, Line(part)))
+		}
+		if len(done) > 0 {
+			line += " " + p.SummaryDone + ": " + strings.Join(done, "; ") + "."
+		}
+		if f := Line(v.Findings); f != "" {
+			line += " " + p.SummaryFound + ": " + f
 		}
 		out = append(out, line)
 	}

@@ -30,3 +30,28 @@ func ServiceLine(l Lang, house string, d visit.Due) string {
 	}
 	return fmt.Sprintf("%s: %s, "+form, house, taskWords[l][d.Task], days)
 }
+
+// visitWords name the kinds of visits to an owner.
+var visitWords = map[Lang]map[visit.Kind]string{
+	English: {
+		visit.HandOver: "hand-over", visit.Service: "service visit", visit.Repair: "repair", visit.Inspection: "inspection",
+		visit.SensorChecking: "check of the sensors", visit.PumpTesting: "test of the pump",
+	},
+	Spanish: {
+		visit.HandOver: "entrega", visit.Service: "mantenimiento", visit.Repair: "reparación", visit.Inspection: "inspección",
+		visit.SensorChecking: "comprobación de los sensores", visit.PumpTesting: "prueba de la bomba",
+	},
+}
+
+// workWords name what was done at a visit.
+var workWords = map[Lang]map[visit.Work]string{
+	English: {
+		visit.WorkFilter: "filter cleaned or changed", visit.WorkDrain: "drain and check valve looked at", visit.WorkLiner: "liner, seams and vents looked at",
+		visit.WorkDehumidifier: "dehumidifier looked at", visit.WorkBattery: "sensor battery changed", visit.WorkSump: "basin cleaned, floats looked at",
+	},
+	Spanish: {
+		visit.WorkFilter: "filtro limpiado o cambiado", visit.WorkDrain: "desagüe y válvula antirretorno revisados",
+		visit.WorkLiner: "lámina, juntas y rejillas revisadas", visit.WorkDehumidifier: "deshumidificador revisado",
+		visit.WorkBattery: "pila de sensor cambiada", visit.WorkSump: "pozo limpiado, flotadores revisados",
+	},
+}

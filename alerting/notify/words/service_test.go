@@ -16,6 +16,18 @@ func TestServiceLinesInBothLanguages(t *testing.T) {
 			}
 		}
 	}
+	for _, l := range Langs() {
+		for _, k := range visit.Kinds() {
+			if visitWords[l][k] == "" {
+				t.Errorf("%s: no words for a visit of kind %s", l, k)
+			}
+		}
+		for _, w := range visit.Works() {
+			if workWords[l][w] == "" {
+				t.Errorf("%s: no words for work %s", l, w)
+			}
+		}
+	}
 	if got := ServiceLine(English, "7 Heron Lane", visit.Due{Task: visit.TaskFilter, Days: -3}); got != "7 Heron Lane: filter of the dehumidifier, 3 days overdue" {
 		t.Error(got)
 	}
