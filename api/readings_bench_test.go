@@ -35,7 +35,7 @@ func BenchmarkReadings(b *testing.B) {
 	b.Cleanup(st.Close)
 	now := time.Now().UTC().Truncate(24 * time.Hour)
 	from := now.AddDate(-1, 0, 0)
-	yearOf(b, st, from, now)
+	oneYear(b, st, from, now)
 	secret, err := st.CreateToken(b.Context(), store.NewToken{Name: "bench", Role: store.RoleManager, By: "bench"})
 	if err != nil {
 		b.Fatal(err)
@@ -90,8 +90,8 @@ func BenchmarkReadings(b *testing.B) {
 	b.Run("mostly-sealed", suite)
 }
 
-// yearOf records what one point sends every five minutes.
-func yearOf(b *testing.B, st *store.Store, from, to time.Time) {
+// oneYear records what one point sends every five minutes.
+func oneYear(b *testing.B, st *store.Store, from, to time.Time) {
 	b.Helper()
 	file := []byte("property: heron-07\nname: 7 Heron Lane\ntimezone: America/New_York\ninstalled: 2020-03-02\npoints:\n  - {id: bay, measures: [rh, air-temp], every: 5m}\n")
 	if _, err := st.RegisterFile(b.Context(), file, "heron-07.yaml", "bench"); err != nil {

@@ -32,12 +32,12 @@ func (s *Store) Buckets(ctx context.Context, q ReadingQuery, width time.Duration
 	if err != nil {
 		return nil, err
 	}
-	rawFrom, err := s.rawFrom(ctx)
+	whole, err := s.wholeBefore(ctx, p)
 	if err != nil {
 		return nil, err
 	}
 	ask := ColumnQuery{Property: q.Property, Point: q.Point, Quantities: []site.Quantity{q.Quantity}, From: q.From, To: q.To}
-	columns, err := s.sealedColumns(ctx, p, []int16{series}, ask, rawFrom)
+	columns, err := s.sealedColumns(ctx, p, []int16{series}, ask, whole)
 	if err != nil {
 		return nil, fmt.Errorf("sum up %s/%s of %s: %w", q.Point, q.Quantity, q.Property, err)
 	}
@@ -47,7 +47,7 @@ func (s *Store) Buckets(ctx context.Context, q ReadingQuery, width time.Duration
 	}
 	rows, err := s.api.Query(ctx, `SELECT date_bin($5, at, $3) AS bucket, min(value), max(value), sum(value), count(*)
 		FROM readings WHERE property_id = $1 AND series_id = $2 AND at >= $3 AND at < $4 AND at >= $6
-		GROUP BY bucket ORDER BY bucket`, p.Num, series, q.From, q.To, width, timeOfMicros(rawFrom))
+		GROUP BY bucket ORDER BY bucket`, p.Num, series, q.From, q.To, width, timeOfMicros(whole))
 	if err != nil {
 		return nil, fmt.Errorf("sum up %s/%s of %s: %w", q.Point, q.Quantity, q.Property, err)
 	}
