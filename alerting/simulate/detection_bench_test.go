@@ -15,8 +15,9 @@ var (
 )
 
 // Seeds of development and of the held-out set never meet, and neither do the
-// weather stations and rain series behind them.
-const heldOutSeeds = 5_000_000
+// weather stations and rain series behind them. Houses whose failures were read are spent,
+// and the base moves on: those from 5,000,000 were read while the rain response was mended.
+const heldOutSeeds = 11_000_000
 
 // BenchmarkDetection prints recall, delay, false alarms and first causes per
 // scenario and condition, with the property-years behind them. "development"
