@@ -170,7 +170,7 @@ func sameSump(a, b *site.Sump) bool {
 		return a == b
 	}
 	x, y := *a, *b
-	x.WaterHistory, x.HighWaterM, x.BackupPump = y.WaterHistory, y.HighWaterM, y.BackupPump
+	x.WaterHistory, x.HighWaterM, x.BackupPump, x.DesignStorm = y.WaterHistory, y.HighWaterM, y.BackupPump, y.DesignStorm
 	return reflect.DeepEqual(x, y)
 }
 

@@ -102,6 +102,7 @@ func newEngine(d Description) *engine {
 // under the same name is kept, whatever its place.
 func (e *engine) fit() {
 	st, pr := &e.st, e.pr
+	st.Rain.Response.Storms.LeastDryHours = pr.site.StormGap.Hours() // 0: the default
 	for len(st.Signals) < len(pr.series) {
 		st.Signals = append(st.Signals, signal{Until: never})
 	}

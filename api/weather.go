@@ -5,6 +5,7 @@ import (
 	"net/http"
 
 	"underkeep/alerting/outlook"
+	"underkeep/alerting/water"
 	"underkeep/api/view"
 	"underkeep/store/site"
 	"underkeep/store/site/units"
@@ -107,6 +108,7 @@ type rainOut struct {
 	Pump         *rainPumpOut  `json:"pump"`
 	Ahead        *rainAheadOut `json:"ahead"`
 	AheadReason  string        `json:"ahead_reason,omitempty"`
+	Design       *designOut    `json:"design_storm"`
 	ClassMeaning string        `json:"class_meaning"`
 }
 
@@ -124,6 +126,51 @@ type rainPumpOut struct {
 	Cycles   int      `json:"cycles"`
 	Silence  float64  `json:"chance_of_silence"`
 	Learnt   int      `json:"storms_learnt"`
+	// Learned is what stands behind the expectation.
+	Learned learnedOut `json:"learned"`
+}
+
+// learnedOut is how the site answers rain, as far as it has shown.
+type learnedOut struct {
+	CyclesPerDepth rangeOut `json:"cycles_per_depth"`
+	LagHours       float64  `json:"lag_hours"`
+	SoilStore      float64  `json:"dry_ground_keeps"`
+	CyclesPerDay   float64  `json:"dry_weather_cycles_per_day"`
+	UsualFactor    float64  `json:"usually_off_by_factor"`
+	Unconnected    float64  `json:"chance_rain_does_not_reach"`
+	Held           bool     `json:"silence_held_back"`
+}
+
+type designOut struct {
+	From        string    `json:"from"`
+	Depth       float64   `json:"depth"`
+	Hours       float64   `json:"hours"`
+	Cycles      *float64  `json:"expected_cycles"`
+	MostPerHour *float64  `json:"most_cycles_per_hour"`
+	Margin      *rangeOut `json:"margin"`
+}
+
+func showLearned(l water.Learned, convert func(float64) float64) learnedOut {
+	per := func(v float64) *float64 { return finite(v / convert(1)) }
+	return learnedOut{
+		CyclesPerDepth: rangeOut{Value: per(l.CyclesPerMm), Low: per(l.Low), High: per(l.High)},
+		LagHours:       l.LagHours, SoilStore: convert(l.SoilStoreMm), CyclesPerDay: l.CyclesPerDay,
+		UsualFactor: l.UsualFactor, Unconnected: l.Unconnected, Held: l.Held,
+	}
+}
+
+func showDesign(d *outlook.DesignStorm, convert func(float64) float64) *designOut {
+	if d == nil {
+		return nil
+	}
+	out := &designOut{From: "default", Depth: convert(d.DepthMm), Hours: d.Hours, Cycles: finite(d.Cycles), MostPerHour: finite(d.MostPerHour)}
+	if d.FromFile {
+		out.From = "property-file"
+	}
+	if d.Margin != nil {
+		out.Margin = showRange(*d.Margin, asIs)
+	}
+	return out
 }
 
 type rainAheadOut struct {
@@ -151,7 +198,8 @@ func showRain(r outlook.Rain, system site.UnitSystem) rainOut {
 			Class: st.Class().String(), Antecedent: convert(st.AntecedentMm)}
 	}
 	if r.Pumped {
-		out.Pump = &rainPumpOut{Cycles: r.Cycles, Silence: r.SilenceChance, Learnt: r.StormsLearnt}
+		out.Pump = &rainPumpOut{Cycles: r.Cycles, Silence: r.SilenceChance, Learnt: r.Learned.Storms, Learned: showLearned(r.Learned, convert)}
+		out.Design = showDesign(r.Design, convert)
 		if r.Storm != nil {
 			out.Pump.Expected = finite(r.ExpectedCycles)
 		}

@@ -154,7 +154,7 @@ func (p *Pump) storm(in Input) {
 		return
 	}
 	p.RainKnown, p.RainFrom, p.RainPoint = true, from, point
-	var storms water.Storms
+	storms := water.Storms{LeastDryHours: in.Property.StormGap.Hours()}
 	for i := 1; i < len(samples); i++ {
 		// Depth is since the record before; a gauge that reports on change was dry
 		// in between, so what it then reports is taken as of the last hour.

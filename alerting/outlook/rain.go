@@ -1,6 +1,7 @@
 package outlook
 
 import (
+	"cmp"
 	"math"
 	"time"
 
@@ -20,8 +21,9 @@ type Rain struct {
 	ExpectedCycles float64 // that the storm's rain should have brought by now
 	Cycles         int     // that it brought
 	SilenceChance  float64 // that a working pump would have been silent since its last cycle
-	StormsLearnt   int
-	AntecedentMm   float64 // earlier rain when the storm began, fading by half in 3 days
+	Learned        water.Learned
+	Design         *DesignStorm // nil: no pump, or its response is not known
+	AntecedentMm   float64      // earlier rain when the storm began, fading by half in 3 days
 	Ahead          *RainAhead
 	AheadReason    string // why Ahead is nil
 }
@@ -47,14 +49,15 @@ func (a RainAhead) Class() water.Intensity { return water.IntensityOf(a.PeakMmPe
 const aheadHours = 24
 
 func rainOf(in Input, p Pump) Rain {
-	r := Rain{DryGap: water.DefaultDryHours, Storm: p.Storm, From: p.RainFrom, Point: p.RainPoint}
+	r := Rain{DryGap: cmp.Or(in.Property.StormGap.Hours(), water.DefaultDryHours), Storm: p.Storm, From: p.RainFrom, Point: p.RainPoint}
 	if p.Storm != nil {
 		r.AntecedentMm = p.Storm.AntecedentMm
 	}
 	now := in.Now.UnixMicro()
 	if in.Response != nil {
 		l := in.Response.Learned(now)
-		r.Pumped, r.StormsLearnt = true, l.Storms
+		r.Pumped, r.Learned = true, l
+		r.Design = designOf(in, p)
 		r.SilenceChance = in.Response.SilenceProbability(now)
 		if p.Storm != nil {
 			r.ExpectedCycles, r.Cycles = l.StormExpected, l.StormCycles
@@ -102,11 +105,42 @@ func (a *RainAhead) pump(in Input, p Pump) {
 	}
 	hours := math.Max(a.To.Sub(a.From).Hours(), 1)
 	a.Cycles, a.MostPerHour = in.Response.ExpectedOf(in.Now.UnixMicro(), a.DepthMm, hours)
+	a.Margin = p.marginAt(a.MostPerHour)
+}
+
+// marginAt is the share of the pump's flow that an inflow of so many cycles an hour
+// leaves, from double to half of it; nil where the pump's flow is not known.
+func (p *Pump) marginAt(cyclesPerHour float64) *Range {
 	if p.CapacityLps <= 0 || p.StorageL <= 0 {
-		return
+		return nil
 	}
-	share := a.MostPerHour * p.StorageL / 3600 / p.CapacityLps
-	a.Margin = &Range{1 - share, 1 - 2*share, 1 - share/2}
+	share := cyclesPerHour * p.StorageL / 3600 / p.CapacityLps
+	return &Range{1 - share, 1 - 2*share, 1 - share/2}
+}
+
+// DesignStorm is what the rain that the pump has to cope with would ask of it on the
+// ground as wet as it is now, by the site's own response. The depth falls evenly over the
+// time. The range of the margin is that of RainAhead.
+type DesignStorm struct {
+	FromFile            bool // else the default
+	DepthMm, Hours      float64
+	Cycles, MostPerHour float64
+	Margin              *Range // nil: the pump's flow is not known
+}
+
+// The design storm of a property whose file gives none: some 4 in within a day, which the
+// eastern United States see once in two to five years (NOAA Atlas 14; from memory, and
+// twice that in ten years on its southern coasts). The atlas has the figure of each place.
+const defaultDesignMm, defaultDesignHours = 100, 24
+
+func designOf(in Input, p Pump) *DesignStorm {
+	d := DesignStorm{DepthMm: defaultDesignMm, Hours: defaultDesignHours}
+	if s := in.Property.Sump; s != nil && s.DesignStorm != nil {
+		d.FromFile, d.DepthMm, d.Hours = true, s.DesignStorm.DepthMm, s.DesignStorm.Duration.Hours()
+	}
+	d.Cycles, d.MostPerHour = in.Response.ExpectedOf(in.Now.UnixMicro(), d.DepthMm, d.Hours)
+	d.Margin = p.marginAt(d.MostPerHour)
+	return &d
 }
 
 // rainSeries finds who tells of rain: the gauge, or without one the station.

@@ -28,6 +28,12 @@ func (s foreteller) rain(r outlook.Rain) []comingShown {
 		out = append(out, comingShown{"Rain of this storm", says, fmt.Sprintf("%s; %s without rain end a storm; earlier rain counted as %s when it began", from,
 			plural(int(r.DryGap), "hour"), s.format(units.Depth, st.AntecedentMm))})
 	}
+	if r.Pumped && r.Learned.Storms > 0 && r.Learned.CyclesPerMm > 0 {
+		out = append(out, s.learned(r))
+	}
+	if d := r.Design; d != nil && r.Learned.Storms > 0 {
+		out = append(out, s.design(*d))
+	}
 	if a := r.Ahead; a != nil {
 		says := "None is forecast for the next 24 hours."
 		if !a.From.IsZero() {
@@ -39,6 +45,35 @@ func (s foreteller) rain(r outlook.Rain) []comingShown {
 		out = append(out, comingShown{"Rain ahead", says, "from the forecast of " + a.Source})
 	}
 	return out
+}
+
+// learned says how this house answers rain.
+func (s foreteller) learned(r outlook.Rain) comingShown {
+	l, depth := r.Learned, 10.0
+	says := fmt.Sprintf("%s of rain bring about %.1f runs of the pump (%.1f to %.1f), within %s on average; in dry weather it runs %.1f times a day.",
+		s.format(units.Depth, depth), depth*l.CyclesPerMm, depth*l.Low, depth*l.High, plural(int(math.Ceil(l.LagHours)), "hour"), l.CyclesPerDay)
+	if l.Held {
+		says += " The last silence is not learned from until the pump runs or is tested."
+	}
+	return comingShown{"How this house answers rain", says, fmt.Sprintf("learned from %s; what it expects is usually off by a factor of %.1f", plural(l.Storms, "storm"), l.UsualFactor)}
+}
+
+// design says what the storm that the pump was chosen for would ask of it.
+func (s foreteller) design(d outlook.DesignStorm) comingShown {
+	says := fmt.Sprintf("%s within %s would ask for %.0f runs of the pump, at most %.0f in an hour", s.format(units.Depth, d.DepthMm), plural(int(math.Ceil(d.Hours)), "hour"), d.Cycles, d.MostPerHour)
+	switch {
+	case d.Margin == nil:
+		says += "; what the pump can move is not known."
+	case d.Margin.Value < 0:
+		says += ", which is more than it can move."
+	default:
+		says += fmt.Sprintf(", and leave %.0f %% of what it can move.", 100*d.Margin.Value)
+	}
+	basis := "the design storm of the property file"
+	if !d.FromFile {
+		basis = "no design storm is given for this house; a usual one is taken"
+	}
+	return comingShown{"A design storm now", says, basis + ", on ground as wet as now, by how this house has answered rain"}
 }
 
 func (s foreteller) rate(mmPerHour float64) string {

@@ -35,6 +35,7 @@ func FormatProperty(p Property) []byte {
 	w.sump(p.Sump)
 	w.points(p.Points)
 	w.text("weather_station", p.WeatherStation)
+	w.duration("storm_gap", p.StormGap)
 	w.mold(p)
 	w.limits(p.Limits)
 	if p.WarrantyTerms != "" {
@@ -146,6 +147,12 @@ func (w *writer) sump(s *Sump) {
 		w.discharge(s.Discharge)
 		w.text("water_history", s.WaterHistory)
 		w.duration("commissioned_draw_down", s.CommissionedDrawDown)
+		if d := s.DesignStorm; d != nil {
+			w.section("design_storm", func() {
+				w.value("depth", units.Depth, d.DepthMm)
+				w.duration("duration", d.Duration)
+			})
+		}
 	})
 }
 

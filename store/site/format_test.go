@@ -139,6 +139,7 @@ func drawProperty(t *rapid.T) site.Property {
 		p.Dehumidifier = &site.Dehumidifier{SetpointRHPct: drawValue(t, "set", units.RelHumidity, 30, 70), DrainsTo: "sump"}
 		p.ExhaustFan = &site.ExhaustFan{FlowLps: drawValue(t, "fan", units.AirFlow, 1, 100)}
 		p.WarrantyTerms = "standard-60"
+		p.StormGap = time.Duration(rapid.IntRange(60, 72*60).Draw(t, "gap")) * time.Minute
 	}
 	p.Sump, p.Limits, p.Points = drawSump(t), drawLimits(t), drawPoints(t)
 	return p
@@ -162,6 +163,9 @@ func drawSump(t *rapid.T) *site.Sump {
 	}
 	if s.CommissionedDrawDown < time.Millisecond {
 		s.CommissionedDrawDown = 0
+	}
+	if rapid.Bool().Draw(t, "design") {
+		s.DesignStorm = &site.DesignStorm{DepthMm: drawValue(t, "depth", units.Depth, 1, 2000), Duration: time.Duration(rapid.IntRange(300, 604_800).Draw(t, "long")) * time.Second}
 	}
 	if rapid.Bool().Draw(t, "backup") {
 		q := drawValue(t, "q", units.Flow, 0.2, 2)

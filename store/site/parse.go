@@ -117,6 +117,7 @@ func readProperty(p *problems, body ast.Node) Property {
 	prop.Sump = readSump(m.sub("sump"))
 	prop.Points = readPoints(m)
 	prop.WeatherStation = m.words("weather_station", 80)
+	prop.StormGap = m.duration("storm_gap", time.Hour, 72*time.Hour)
 	readMold(m, &prop)
 	if l := m.sub("limits"); l != nil {
 		prop.Limits = readLimits(l)

@@ -2,6 +2,7 @@ package site_test
 
 import (
 	"os"
+	"strings"
 	"testing"
 	"time"
 
@@ -54,5 +55,32 @@ func TestParsePropertyReadsEveryField(t *testing.T) {
 	}
 	if d := cmp.Diff(want, got); d != "" {
 		t.Errorf("-want +got:\n%s", d)
+	}
+}
+
+// A design storm and the dry time between storms, by hand: 7 in = 177.8 mm.
+func TestParsePropertyReadsStorms(t *testing.T) {
+	t.Parallel()
+	file := string(read(t, "heron-07.yaml")) + "storm_gap: 12h\n"
+	with := strings.Replace(file, "  water_history: damp", "  water_history: damp\n  design_storm: {depth: 7 in, duration: 24h}", 1)
+	got, err := site.ParseProperty([]byte(with), "heron-07.yaml")
+	if err != nil {
+		t.Fatal(err)
+	}
+	if got.StormGap != 12*time.Hour || got.Sump.DesignStorm == nil || *got.Sump.DesignStorm != (site.DesignStorm{DepthMm: 177.8, Duration: 24 * time.Hour}) {
+		t.Errorf("gap %s, design storm %+v", got.StormGap, got.Sump.DesignStorm)
+	}
+	for bad, says := range map[string]string{
+		"{depth: 7 in}":                      "duration",
+		"{depth: 7 gph, duration: 24h}":      "depth",
+		"{depth: 7 in, duration: 24h, x: 1}": "x",
+	} {
+		text := strings.Replace(with, "{depth: 7 in, duration: 24h}", bad, 1)
+		if _, err := site.ParseProperty([]byte(text), "f.yaml"); err == nil || !strings.Contains(err.Error(), says) {
+			t.Errorf("%s: %v", bad, err)
+		}
+	}
+	if _, err := site.ParseProperty([]byte(strings.Replace(file, "12h", "10m", 1)), "f.yaml"); err == nil {
+		t.Error("storms ten minutes apart were accepted")
 	}
 }

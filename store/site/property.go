@@ -31,6 +31,7 @@ type Property struct {
 	Points       []Point
 
 	WeatherStation string
+	StormGap       time.Duration // least dry time between two storms; 0: the default of 6 h
 	MoldClass      string        // very-sensitive | sensitive | medium-resistant | resistant; default sensitive
 	MoldDecline    float64       // decline factor, default 0.1
 	Commissioning  time.Duration // drying-out period after Installed, default 14 d
@@ -90,6 +91,13 @@ type Sump struct {
 	Discharge            *Discharge
 	WaterHistory         string // dry | damp | flooded | ""
 	CommissionedDrawDown time.Duration
+	DesignStorm          *DesignStorm // nil: not given
+}
+
+// DesignStorm is the rain that the pump has to cope with.
+type DesignStorm struct {
+	DepthMm  float64
+	Duration time.Duration
 }
 
 // Pump is given by its rated flow and shut-off head, or by points of its curve.

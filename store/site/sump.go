@@ -37,6 +37,11 @@ func readSump(m *mapping) *Sump {
 		WaterHistory:         m.oneOf("water_history", "dry", "damp", "flooded"),
 		CommissionedDrawDown: m.duration("commissioned_draw_down", time.Millisecond, 24*time.Hour),
 	}
+	if d := m.sub("design_storm"); d != nil {
+		d.require("depth", "duration")
+		s.DesignStorm = &DesignStorm{DepthMm: d.number("depth", units.Depth, bounds{1, 2000}), Duration: d.duration("duration", 5*time.Minute, 7*24*time.Hour)}
+		d.finish()
+	}
 	checkLevels(m, s)
 	m.finish()
 	return &s
