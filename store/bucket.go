@@ -45,21 +45,33 @@ func (s *Store) Buckets(ctx context.Context, q ReadingQuery, width time.Duration
 	for _, c := range columns[0] {
 		sealed = addToBuckets(sealed, q.From, width, c)
 	}
-	rows, err := s.api.Query(ctx, `SELECT date_bin($5, at, $3) AS bucket, min(value), max(value), sum(value), count(*)
-		FROM readings WHERE property_id = $1 AND series_id = $2 AND at >= $3 AND at < $4 AND at >= $6
-		GROUP BY bucket ORDER BY bucket`, p.Num, series, q.From, q.To, width, timeOfMicros(whole))
-	if err != nil {
-		return nil, fmt.Errorf("sum up %s/%s of %s: %w", q.Point, q.Quantity, q.Property, err)
+	raw := q.From
+	if t := timeOfMicros(whole); raw.Before(t) {
+		raw = t
 	}
-	out, err := pgx.CollectRows(rows, func(r pgx.CollectableRow) (b Bucket, err error) {
-		err = r.Scan(&b.At, &b.Low, &b.High, &b.Sum, &b.Count)
-		b.At, b.Mean = b.At.UTC(), b.Sum/float64(b.Count)
-		return b, err
-	})
+	if !raw.Before(q.To) {
+		return sealed, nil
+	}
+	out, err := s.rawBuckets(ctx, p, series, q, raw, width)
 	if err != nil {
 		return nil, fmt.Errorf("sum up %s/%s of %s: %w", q.Point, q.Quantity, q.Property, err)
 	}
 	return joinBuckets(sealed, out), nil
+}
+
+// rawBuckets sums up raw rows from a time on.
+func (s *Store) rawBuckets(ctx context.Context, p *Registered, series int16, q ReadingQuery, from time.Time, width time.Duration) ([]Bucket, error) {
+	rows, err := s.api.Query(ctx, `SELECT date_bin($5, at, $3) AS bucket, min(value), max(value), sum(value), count(*)
+		FROM readings WHERE property_id = $1 AND series_id = $2 AND at >= $6 AND at < $4
+		GROUP BY bucket ORDER BY bucket`, p.Num, series, q.From, q.To, width, from)
+	if err != nil {
+		return nil, err
+	}
+	return pgx.CollectRows(rows, func(r pgx.CollectableRow) (b Bucket, err error) {
+		err = r.Scan(&b.At, &b.Low, &b.High, &b.Sum, &b.Count)
+		b.At, b.Mean = b.At.UTC(), b.Sum/float64(b.Count)
+		return b, err
+	})
 }
 
 // addToBuckets takes a column into buckets aligned to from.
