@@ -210,9 +210,7 @@ func (j *judge) attach() {
 			j.out.Visits = append(j.out.Visits, x)
 		}
 	}
-	for _, c := range j.in.Checks {
-		j.out.Checks = append(j.out.Checks, c)
-	}
+	j.out.Checks = append(j.out.Checks, j.in.Checks...)
 	for _, o := range j.in.Outages {
 		if within(o.From, o.To) {
 			j.out.Outages = append(j.out.Outages, o)
