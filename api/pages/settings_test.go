@@ -11,6 +11,7 @@ import (
 	"github.com/chromedp/chromedp"
 	"github.com/chromedp/chromedp/kb"
 
+	"underkeep/api/view"
 	"underkeep/api/viewtest"
 	"underkeep/store/site"
 )
@@ -150,7 +151,7 @@ func TestManagerChangesALimit(t *testing.T) {
 		name    string
 		width   int64
 		scripts bool
-	}{{"desktop", 1280, true}, {"phone without scripts", 360, false}} {
+	}{{"desktop", 1280, true}, {"phone without scripts", 320, false}} {
 		t.Run(c.name, func(t *testing.T) {
 			b := openTab(t, c.width, c.scripts)
 			b.changeALimit(c.scripts)
@@ -167,8 +168,7 @@ func TestManagerChangesALimit(t *testing.T) {
 // TestOwnerReadsAndAcknowledges is the owner's main task.
 func TestOwnerReadsAndAcknowledges(t *testing.T) {
 	t.Parallel()
-	for _, scripts := range []bool{true, false} {
-		b := openTab(t, 360, scripts)
+	eachWay(t, func(t *testing.T, b *tab) {
 		first := chromedp.CSS(`form[action="/alarms/106/acknowledge"] button`)
 		b.do(
 			chromedp.Navigate(b.base+"/"),
@@ -181,8 +181,25 @@ func TestOwnerReadsAndAcknowledges(t *testing.T) {
 		if err != nil || a.AcknowledgedBy != "R. Okafor" {
 			t.Errorf("%v %+v", err, a)
 		}
-		if said := b.complaints(); said != "" {
-			t.Error(said)
+	})
+}
+
+// TestManagerAddsAPerson adds somebody and shuts a program out, with the
+// keyboard alone.
+func TestManagerAddsAPerson(t *testing.T) {
+	t.Parallel()
+	eachWay(t, func(t *testing.T, b *tab) {
+		b.do(chromedp.Navigate(b.base+"/settings"), chromedp.SendKeys(chromedp.CSS("#token"), viewtest.ManagerToken+enter),
+			chromedp.WaitVisible(chromedp.CSS(".houses")), press(`a[href="/settings/people/new"]`), chromedp.WaitVisible(chromedp.CSS("#person-name")),
+			chromedp.SendKeys(chromedp.CSS("#person-properties"), "no-such"), chromedp.SendKeys(chromedp.CSS("#person-name"), "Ana Sol"+enter),
+			chromedp.WaitVisible(chromedp.CSS("#person-properties-w")),
+			chromedp.SendKeys(chromedp.CSS("#person-properties"), kb.End+strings.Repeat(kb.Backspace, 8)+"heron-07"),
+			chromedp.SendKeys(chromedp.CSS("#person-email"), "ana@example.org"+enter), chromedp.WaitVisible(chromedp.CSS(`.note[role="status"]`)),
+			chromedp.Navigate(b.base+"/settings/tokens"), chromedp.WaitVisible(chromedp.CSS("details")),
+			press("details summary"), chromedp.WaitVisible(chromedp.CSS("details button")), press("details button"), chromedp.WaitVisible(chromedp.CSS(`.note[role="status"]`)))
+		found, _, err := b.fleet.ListPeople(t.Context(), view.PeopleQuery{Role: view.Technician})
+		if n := len(found); err != nil || n < 2 || found[n-1].Name != "Ana Sol" || len(found[n-1].Properties) != 1 || found[n-1].Properties[0] != "heron-07" {
+			t.Errorf("%v %+v", err, found)
 		}
-	}
+	})
 }

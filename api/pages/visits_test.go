@@ -25,30 +25,22 @@ func press(selector string) chromedp.Action[chromedp.Void] {
 	return chromedp.Steps(chromedp.Focus(chromedp.CSS(selector)), chromedp.KeyEvent(enter))
 }
 
-// A technician commissions a house from sign-in to sign-off, with the keyboard
-// alone.
-func TestTechnicianCommissions(t *testing.T) {
-	t.Parallel()
-	for name, scripts := range map[string]bool{"small phone": true, "phone without scripts": false} {
-		t.Run(name, func(t *testing.T) {
-			b := openTab(t, 320, scripts)
-			at := func(step string) string { return `a[href="/visits/tern-12.v1/` + step + `"]` }
-			b.do(chromedp.Navigate(b.base+"/"), chromedp.SendKeys(chromedp.CSS("#token"), viewtest.TechnicianToken+enter),
-				chromedp.WaitVisible(chromedp.CSS(".mine")), press(`a[href="/visits/tern-12.v1"]`), chromedp.WaitVisible(chromedp.CSS(".steps")),
-				press(at("sensors")), chromedp.WaitVisible(chromedp.CSS(".sensors")), press(`a[href="/visits/tern-12.v1"]`),
-				chromedp.WaitVisible(chromedp.CSS(".steps")), press(at("pump")),
-				chromedp.WaitVisible(chromedp.CSS("#poured")), chromedp.SendKeys(chromedp.CSS("#poured"), "6.6"), chromedp.SendKeys(chromedp.CSS("#seconds"), "12.5"+enter),
-				chromedp.WaitVisible(chromedp.CSS("main h2")), press(`a[href="/visits/tern-12.v1"]`), chromedp.WaitVisible(chromedp.CSS(".steps")),
-				press(at("finish")), chromedp.WaitVisible(chromedp.CSS("#findings")),
-				chromedp.SendKeys(chromedp.CSS("#findings"), "Liner tight, pump runs."), press(`button[value="sign"]`), chromedp.WaitVisible(chromedp.CSS(".text")))
-			v, err := b.fleet.Visit(t.Context(), everything, "tern-12.v1")
-			if err != nil || v.State != visit.Done || v.EndedBy != "Lee Marsh" || v.Findings != "Liner tight, pump runs." {
-				t.Errorf("%v %+v", err, v.Visit)
-			}
-			// 6.6 US gallons of 3.785411784 L, by definition.
-			if len(v.Tests) != 1 || v.Tests[0].PouredL < 24.98 || v.Tests[0].PouredL > 24.99 || v.Tests[0].DrawDownS != 12.5 {
-				t.Errorf("tests %+v", v.Tests)
-			}
+// ways are how people come: at a desk and on the smallest phone, with scripts
+// and without.
+var ways = []struct {
+	name    string
+	width   int64
+	scripts bool
+}{{"desktop", 1280, true}, {"desktop without scripts", 1280, false}, {"phone", 320, true}, {"phone without scripts", 320, false}}
+
+// eachWay runs a task in real Chromium each way, and expects no complaint of the
+// browser: a refused style or script, or an error of ours.
+func eachWay(t *testing.T, task func(t *testing.T, b *tab)) {
+	for _, w := range ways {
+		t.Run(w.name, func(t *testing.T) {
+			t.Parallel()
+			b := openTab(t, w.width, w.scripts)
+			task(t, b)
 			if said := b.complaints(); said != "" {
 				t.Error(said)
 			}
@@ -56,26 +48,64 @@ func TestTechnicianCommissions(t *testing.T) {
 	}
 }
 
+// A technician commissions a house from sign-in to sign-off, with the keyboard
+// alone but for choosing the picture: sensors, bucket test, salt check, photo.
+func TestTechnicianCommissions(t *testing.T) {
+	t.Parallel()
+	picture := filepath.Join(t.TempDir(), "basin.jpg")
+	var jpg bytes.Buffer
+	if err := jpeg.Encode(&jpg, image.NewRGBA(image.Rect(0, 0, 40, 30)), nil); err != nil {
+		t.Fatal(err)
+	}
+	if err := os.WriteFile(picture, jpg.Bytes(), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	eachWay(t, func(t *testing.T, b *tab) {
+		at := func(step string) string { return `a[href="/visits/tern-12.v1/` + step + `"]` }
+		again := chromedp.Steps(press(`a[href="/visits/tern-12.v1"]`), chromedp.WaitVisible(chromedp.CSS(".steps")))
+		b.do(chromedp.Navigate(b.base+"/"), chromedp.SendKeys(chromedp.CSS("#token"), viewtest.TechnicianToken+enter),
+			chromedp.WaitVisible(chromedp.CSS(".mine")), again,
+			press(at("sensors")), chromedp.WaitVisible(chromedp.CSS(".sensors")), again,
+			press(at("pump")), chromedp.WaitVisible(chromedp.CSS("#poured")), chromedp.SendKeys(chromedp.CSS("#poured"), "6.6"),
+			chromedp.SendKeys(chromedp.CSS("#seconds"), "12.5"+enter), chromedp.WaitVisible(chromedp.CSS("main h2")), again,
+			press(at("salt")), chromedp.WaitVisible(chromedp.CSS("#temp")), chromedp.SendKeys(chromedp.CSS("#temp"), "68"),
+			chromedp.SendKeys(chromedp.CSS("#read"), "76.2"+enter), chromedp.WaitVisible(chromedp.CSS("main h2")), again,
+			press(at("photos")), chromedp.WaitVisible(chromedp.CSS("#photo")), chromedp.SetUploadFiles(chromedp.CSS("#photo"), []string{picture}),
+			chromedp.SendKeys(chromedp.CSS("#caption"), "the basin"+enter), chromedp.WaitVisible(chromedp.CSS(".photos img")), again,
+			press(at("finish")), chromedp.WaitVisible(chromedp.CSS("#findings")),
+			chromedp.SendKeys(chromedp.CSS("#findings"), "Liner tight, pump runs."), press(`button[value="sign"]`), chromedp.WaitVisible(chromedp.CSS(".text")))
+		v, err := b.fleet.Visit(t.Context(), everything, "tern-12.v1")
+		if err != nil || v.State != visit.Done || v.EndedBy != "Lee Marsh" || v.Findings != "Liner tight, pump runs." {
+			t.Errorf("%v %+v", err, v.Visit)
+		}
+		// 6.6 US gallons of 3.785411784 L, by definition.
+		if len(v.Tests) != 1 || v.Tests[0].PouredL < 24.98 || v.Tests[0].PouredL > 24.99 || v.Tests[0].DrawDownS != 12.5 {
+			t.Errorf("tests %+v", v.Tests)
+		}
+		// 68 °F are 20 °C.
+		if len(v.Checks) != 1 || v.Checks[0].ReadPct != 76.2 || v.Checks[0].TempC < 19.99 || v.Checks[0].TempC > 20.01 {
+			t.Errorf("salt checks %+v", v.Checks)
+		}
+		if len(v.Photos) != 1 || v.Photos[0].Caption != "the basin" || v.Photos[0].Width != 40 {
+			t.Errorf("photos %+v", v.Photos)
+		}
+	})
+}
+
 // A manager plans a visit from the row of a house and finds it on the list.
 func TestManagerPlansAVisit(t *testing.T) {
 	t.Parallel()
-	for name, scripts := range map[string]bool{"desktop": true, "without scripts": false} {
-		t.Run(name, func(t *testing.T) {
-			b := openTab(t, 1280, scripts)
-			b.do(chromedp.Navigate(b.base+"/"), chromedp.SendKeys(chromedp.CSS("#token"), viewtest.ManagerToken+enter),
-				chromedp.WaitVisible(chromedp.CSS(".fleet")), press(`a.plan[href*="property=tern-12"]`),
-				chromedp.WaitVisible(chromedp.CSS("#crew")), chromedp.SendKeys(chromedp.CSS("#crew"), "South crew"+enter),
-				chromedp.WaitVisible(chromedp.CSS("summary")), press(`nav a[href="/visits"]`),
-				chromedp.WaitVisible(chromedp.CSS(`a[href="/visits/tern-12.v2"]`)))
-			v, err := b.fleet.Visit(t.Context(), everything, "tern-12.v2")
-			if err != nil || v.Alarm != "103" || v.Origin != visit.ByAlarm || v.Crew != "South crew" || v.PlannedBy != "Dana Brook" || v.Reason == "" {
-				t.Errorf("%v %+v", err, v.Visit)
-			}
-			if said := b.complaints(); said != "" {
-				t.Error(said)
-			}
-		})
-	}
+	eachWay(t, func(t *testing.T, b *tab) {
+		b.do(chromedp.Navigate(b.base+"/"), chromedp.SendKeys(chromedp.CSS("#token"), viewtest.ManagerToken+enter),
+			chromedp.WaitVisible(chromedp.CSS(".fleet")), press(`a.plan[href*="property=tern-12"]`),
+			chromedp.WaitVisible(chromedp.CSS("#crew")), chromedp.SendKeys(chromedp.CSS("#crew"), "South crew"+enter),
+			chromedp.WaitVisible(chromedp.CSS("summary")), press(`nav a[href="/visits"]`),
+			chromedp.WaitVisible(chromedp.CSS(`a[href="/visits/tern-12.v2"]`)))
+		v, err := b.fleet.Visit(t.Context(), everything, "tern-12.v2")
+		if err != nil || v.Alarm != "103" || v.Origin != visit.ByAlarm || v.Crew != "South crew" || v.PlannedBy != "Dana Brook" || v.Reason == "" {
+			t.Errorf("%v %+v", err, v.Visit)
+		}
+	})
 }
 
 var keyField = regexp.MustCompile(`name="key" value="([^"]+)"`)
