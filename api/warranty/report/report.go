@@ -102,15 +102,16 @@ func (p *paper) font(style string, size float64) { p.SetFont("report", style, si
 func (p *paper) ink(grey int) { p.SetTextColor(grey, grey, grey) }
 
 // period in the calendar of the house, both days included.
-func (p *paper) period() string {
-	v := p.in.Verdict
-	return v.From.In(p.in.Zone).Format("2006-01-02") + " through " + v.To.Add(-time.Second).In(p.in.Zone).Format("2006-01-02")
+func (p *paper) period() string { return p.days(p.in.Verdict.From, p.in.Verdict.To) }
+
+func (p *paper) days(from, to time.Time) string {
+	return from.In(p.in.Zone).Format("2006-01-02") + " through " + to.Add(-time.Second).In(p.in.Zone).Format("2006-01-02")
 }
 
 func (p *paper) at(t time.Time) string { return t.In(p.in.Zone).Format("2006-01-02 15:04") }
 
 func (p *paper) heading(text string) {
-	if p.GetY() > pageHeight-margin-30 {
+	if p.GetY() > pageHeight-margin-45 { // room for a line of text and the first row of a table
 		p.AddPage()
 	}
 	p.Ln(3)
@@ -155,13 +156,16 @@ func (p *paper) results() {
 		if piece.Terms != "" {
 			title = fmt.Sprintf("%s version %d (%s)", piece.Terms, piece.Version, piece.Title)
 		}
-		p.heading(fmt.Sprintf("%s: %s to %s, %s", title, p.at(piece.From), p.at(piece.To), outcomeWords[piece.Outcome]))
+		p.heading(fmt.Sprintf("%s: %s, %s", title, p.days(piece.From, piece.To), outcomeWords[piece.Outcome]))
 		t := p.table(col{"Term", 46, ""}, col{"Limit", 17, "R"}, col{"Best case", 19, "R"}, col{"Worst case", 19, "R"}, col{"Verdict", 20, ""}, col{"Why, and what would have changed it", 0, ""})
 		for _, r := range piece.Results {
 			words, figures := "not judged", [3]string{"", "", ""}
 			if r.Applies {
 				words = outcomeWords[r.Outcome]
 				figures = [3]string{figure(r.Limit, r.Unit), figure(r.Best, r.Unit), figure(r.Worst, r.Unit)}
+				if r.Term == warranty.TermWork { // counts of entries, of which none is allowed
+					figures = [3]string{"none", fmt.Sprint(r.Best), fmt.Sprint(r.Worst)}
+				}
 			}
 			name := warranty.TermWords(r.Term)
 			if r.Point != "" {

@@ -26,7 +26,7 @@ func list[T any](p *paper, t *grid, rows []T, cells func(T) []string) {
 
 func (p *paper) months() {
 	p.heading("By month and point")
-	p.text("Humidity in %RH as corrected. Above: certainly above the limit; undecided: within the guard band; not known: no reading that counts. Time that is left out is in none of them.")
+	p.text("Humidity in %RH as corrected. Known: the share of the month that is known or left out. Above: certainly above the limit; undecided: within the guard band; not known: no reading that counts. Time that is left out is in none of these hours.")
 	t := p.table(col{"Month", 18, ""}, col{"Point", 0, ""}, col{"Known", 17, "R"}, col{"Lowest", 16, "R"}, col{"Mean", 16, "R"}, col{"Highest", 16, "R"},
 		col{"Above", 18, "R"}, col{"Undecided", 20, "R"}, col{"Not known", 20, "R"})
 	for i := range longestMonths(p.in.Verdict) {
@@ -177,7 +177,7 @@ func (p *paper) checks() {
 	v := p.in.Verdict
 	p.heading("Sensors: checks over saturated salts (ASTM E104, Greenspan 1977) and how each is taken")
 	if len(v.Checks) > 0 {
-		t := p.table(col{"Point", 30, ""}, col{"Serial", 24, ""}, col{"At", 28, ""}, col{"Salt", 18, ""}, col{"Temperature", 22, "R"}, col{"Expected", 20, "R"}, col{"Read", 18, "R"}, col{"Offset", 0, "R"})
+		t := p.table(col{"Point", 30, ""}, col{"Serial", 24, ""}, col{"At", 28, ""}, col{"Salt", 18, ""}, col{"Temperature", 26, "R"}, col{"Expected", 19, "R"}, col{"Read", 17, "R"}, col{"Offset", 0, "R"})
 		list(p, t, v.Checks, func(c warranty.Check) []string {
 			at := p.at(c.At)
 			if !c.CountsFrom.IsZero() {
@@ -188,6 +188,8 @@ func (p *paper) checks() {
 	} else {
 		p.text("No check is on record: each sensor is taken at its stated accuracy.")
 	}
+	p.Ln(2)
+	p.text("What is taken from the readings of each sensor, and how far it is trusted, from which day on:")
 	t := p.table(col{"Point", 50, ""}, col{"From", 34, ""}, col{"Taken from readings", 36, "R"}, col{"Standard uncertainty", 36, "R"}, col{"Guard band", 0, "R"})
 	for _, pt := range v.Points {
 		list(p, t, pt.Trust, func(f warranty.TrustFigure) []string {

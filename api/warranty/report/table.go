@@ -10,13 +10,15 @@ type col struct {
 }
 
 type grid struct {
-	p    *paper
-	cols []col
+	p     *paper
+	cols  []col
+	begun bool // its heading is on the page
 }
 
 const cellPad = 1.2
 
-// table begins one with its heading.
+// table begins one; its heading comes with the first row, never alone at the foot
+// of a page.
 func (p *paper) table(cols ...col) *grid {
 	left := inner
 	for _, c := range cols {
@@ -30,24 +32,34 @@ func (p *paper) table(cols ...col) *grid {
 			cols[i].align = "L"
 		}
 	}
-	t := &grid{p, cols}
-	t.header()
-	return t
+	return &grid{p: p, cols: cols}
 }
 
 func (t *grid) header() {
+	t.draw("B", t.heads())
+	t.begun = true
+}
+
+func (t *grid) heads() []string {
 	heads := make([]string, len(t.cols))
 	for i, c := range t.cols {
 		heads[i] = c.head
 	}
-	t.draw("B", heads)
+	return heads
 }
 
 // row writes one, on a new page with the heading again where it does not fit.
 func (t *grid) row(cells ...string) {
 	t.p.font("", small)
-	if t.p.GetY()+t.height(cells) > pageHeight-margin-6 {
+	need := t.height(cells)
+	if !t.begun {
+		need += t.height(t.heads())
+	}
+	if t.p.GetY()+need > pageHeight-margin-6 {
 		t.p.AddPage()
+		t.begun = false
+	}
+	if !t.begun {
 		t.header()
 	}
 	t.draw("", cells)
