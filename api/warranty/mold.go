@@ -82,16 +82,37 @@ type moldStep struct {
 func (j *judge) moldAt(pl place, start *MoldTerms) {
 	model := j.moldModel()
 	dryBelow := leastCrit(model) // no mold anywhere below it
+	found := make([][tracks]moldTrack, len(j.pieces))
+	j.moldWays(model, pl, start, dryBelow, []int{asIs, uncharged}, found)
+	results := make([]Result, len(found))
+	open := false
+	for piece := range found {
+		if t := j.terms(piece); t != nil && t.Mold != nil {
+			results[piece] = moldFigures(pl, t, &found[piece])
+			open = open || results[piece].Outcome == NotProven
+		}
+	}
+	if open { // what would have settled it
+		j.moldWays(model, pl, start, dryBelow, []int{noGap, noDoubt}, found)
+	}
+	for piece := range found {
+		if t := j.terms(piece); t != nil && t.Mold != nil {
+			j.add(piece, j.moldResult(results[piece], pl, &found[piece]))
+		}
+	}
+}
+
+// moldWays follows the index through the period, reading the record in some ways,
+// and notes what each comes to in each piece.
+func (j *judge) moldWays(model *air.MoldModel, pl place, start *MoldTerms, dryBelow float64, how []int, found [][tracks]moldTrack) {
 	var ways [tracks]moldTrack
-	for i := range ways {
+	for _, i := range how {
 		ways[i].MoldTrack = air.StartMoldTrack(air.MoldState{Index: start.StartIndex})
 	}
 	piece, apart := 0, false
 	finish := func() {
-		if t := j.terms(piece); t != nil && t.Mold != nil {
-			j.add(piece, j.moldResult(pl, t, &ways))
-		}
-		for i := range ways {
+		for _, i := range how {
+			found[piece][i] = ways[i]
 			ways[i].restart()
 		}
 		piece++
@@ -104,7 +125,7 @@ func (j *judge) moldAt(pl place, start *MoldTerms) {
 			continue
 		}
 		apart = apart || s.spared
-		for i := range ways {
+		for _, i := range how {
 			if i == uncharged && !apart {
 				ways[i] = ways[asIs] // spare the work while nothing was left out
 				continue
@@ -201,7 +222,15 @@ func onSurface(e air.Envelope, surface bounds) air.Envelope {
 	return air.Envelope{MinTempC: lowT, MaxTempC: highT, MinRHPct: clamp(least, 0, 100), MaxRHPct: clamp(most, 0, 100)}
 }
 
-func clamp(v, low, high float64) float64 { return math.Min(math.Max(v, low), high) }
+func clamp(v, low, high float64) float64 {
+	if v < low {
+		return low
+	}
+	if v > high {
+		return high
+	}
+	return v
+}
 
 // leastCrit is below every humidity at which mold grows in a model.
 func leastCrit(m *air.MoldModel) float64 {
@@ -228,11 +257,16 @@ func (j *judge) moldModel() *air.MoldModel {
 	return m
 }
 
-func (j *judge) moldResult(pl place, t *Terms, ways *[tracks]moldTrack) Result {
+func moldFigures(pl place, t *Terms, ways *[tracks]moldTrack) Result {
 	w, best := &ways[asIs], &ways[uncharged]
 	r := Result{Term: TermMold, Point: pl.air.id, Party: ByCompany, Applies: true, Limit: t.Mold.Limit,
 		Best: roundTo(best.low, 1e-6), Worst: roundTo(w.high, 1e-6)}
 	r.Outcome = atMost(r.Best, r.Worst, r.Limit)
+	return r
+}
+
+func (j *judge) moldResult(r Result, pl place, ways *[tracks]moldTrack) Result {
+	w, best := &ways[asIs], &ways[uncharged]
 	at := w.highAt
 	if r.Outcome == NotKept {
 		at = best.lowAt

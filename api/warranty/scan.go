@@ -314,13 +314,14 @@ func temperatureReach(guard float64) reach {
 type hours struct {
 	covered []int64
 	sum     []float64
-	// under and over are what the guard band would take beyond the ends.
+	// under and over are what the guard band would take beyond the ends; nil while
+	// nothing is near them.
 	under, over []float64
 	reach       []reach // by day
 }
 
 func newHours(n int, byDay []reach) *hours {
-	return &hours{make([]int64, n), make([]float64, n), make([]float64, n), make([]float64, n), byDay}
+	return &hours{covered: make([]int64, n), sum: make([]float64, n), reach: byDay}
 }
 
 // known implements visitor.
@@ -334,12 +335,17 @@ func (h *hours) unknown(*cell, int64, int64) {}
 func (h *hours) add(hour int32, held int64, v, weighted float64, r *reach) {
 	h.covered[hour] += held
 	h.sum[hour] += weighted
-	if v-r.guard < r.low {
-		h.under[hour] += (r.low - v + r.guard) * float64(held)
+	if v-r.guard < r.low || v+r.guard > r.high {
+		h.beyond(hour, held, v, r)
 	}
-	if v+r.guard > r.high {
-		h.over[hour] += (v + r.guard - r.high) * float64(held)
+}
+
+func (h *hours) beyond(hour int32, held int64, v float64, r *reach) {
+	if h.under == nil {
+		h.under, h.over = make([]float64, len(h.sum)), make([]float64, len(h.sum))
 	}
+	h.under[hour] += max(0, r.low-v+r.guard) * float64(held)
+	h.over[hour] += max(0, v+r.guard-r.high) * float64(held)
 }
 
 // mean bounds the mean of an hour, of which whole µs exist: what is not known of
@@ -351,7 +357,10 @@ func (h *hours) mean(hour int, whole int64, r reach, how int) (bounds, bool) {
 		return bounds{r.low, r.high}, how != noGap
 	}
 	k, all := float64(known), float64(max(whole, known))
-	low, high := h.sum[hour]-r.guard*k+h.under[hour], h.sum[hour]+r.guard*k-h.over[hour]
+	low, high := h.sum[hour]-r.guard*k, h.sum[hour]+r.guard*k
+	if h.under != nil {
+		low, high = low+h.under[hour], high-h.over[hour]
+	}
 	switch how {
 	case noGap:
 		return bounds{low / k, high / k}, true

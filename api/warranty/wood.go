@@ -78,11 +78,36 @@ func (l *lag) step(low, high float64) {
 var woodHour = math.Exp(-float64(time.Hour) / float64(air.DefaultWoodTimeConstant))
 
 func (j *judge) woodAt(p *airPoint) {
+	f := j.woodWays(p, []int{asIs, uncharged})
+	open := false
+	for i := range j.pieces {
+		if t := j.terms(i); t != nil && t.Wood != nil {
+			r := &f.found[i]
+			open = open || atMost(hoursOf(r.best.length), hoursOf(r.worst.length), t.Wood.LongestExcursion.Hours()) == NotProven
+		}
+	}
+	if open { // what would have settled it
+		other := j.woodWays(p, []int{noGap, noDoubt})
+		for i := range f.found {
+			f.found[i].noGap, f.found[i].noDoubt = other.found[i].noGap, other.found[i].noDoubt
+		}
+	}
+	for i := range j.pieces {
+		if t := j.terms(i); t != nil && t.Wood != nil {
+			j.add(i, j.woodResult(p.id, t, &f.found[i], "by the equilibrium with its air"))
+		}
+	}
+}
+
+// woodWays follows the wood of one point through the period, reading the record in
+// some ways.
+func (j *judge) woodWays(p *airPoint, ways []int) *scan {
 	f := &scan{pieces: j.pieces}
 	lags := [tracks]lag{}
 	for i := range lags {
 		lags[i] = lag{dryWoodPct, saturatedWoodPct}
 	}
+	apart := false
 	guard := make([]float64, len(j.cal.dates))
 	for day := range guard {
 		if t := j.termsOn(day); t != nil {
@@ -96,12 +121,17 @@ func (j *judge) woodAt(p *airPoint) {
 		if t == nil || t.Wood == nil || p.limits[s.day].skip {
 			continue
 		}
-		for how := range lags {
+		apart = apart || s.spared
+		for _, how := range ways {
+			if how == uncharged && !apart {
+				lags[how] = lags[asIs]
+				continue
+			}
 			if e, ok := j.envelope(place{air: p}, s, how); ok {
 				was := lags[how].low
-				lags[how].step(air.FastEMCPct(e.MaxTempC, e.MinRHPct), math.Min(air.FastEMCPct(e.MinTempC, e.MaxRHPct), saturatedWoodPct))
+				lags[how].step(air.FastEMCPct(e.MaxTempC, e.MinRHPct), min(air.FastEMCPct(e.MinTempC, e.MaxRHPct), saturatedWoodPct))
 				if how == uncharged && s.spared {
-					lags[how].low = math.Min(was, lags[how].low)
+					lags[how].low = min(was, lags[how].low)
 				}
 			}
 		}
@@ -117,11 +147,7 @@ func (j *judge) woodAt(p *airPoint) {
 		mark(&f.noDoubt, lags[noDoubt].high > limit, from, to)
 	}
 	f.finish()
-	for i := range j.pieces {
-		if t := j.terms(i); t != nil && t.Wood != nil {
-			j.add(i, j.woodResult(p.id, t, &f.found[i], "by the equilibrium with its air"))
-		}
-	}
+	return f
 }
 
 // mark adds a stretch that is beyond a limit; one that is not ends the run, be it
