@@ -133,7 +133,8 @@ func (b *inputBuilder) judgedPoints() (order []string, quantities map[string][]s
 // point brings the columns of a point. A series that has no number yet has no
 // readings.
 func (b *inputBuilder) point(point string, quantities []site.Quantity) error {
-	ask := store.ColumnQuery{Property: b.in.Property, Point: point, Quantities: quantities, From: b.from, To: b.to, Receipts: true}
+	ask := store.ColumnQuery{Property: b.in.Property, Point: point, Quantities: quantities, From: b.from, To: b.to, Receipts: true,
+		Within: b.source.store.SealDelay()} // so that it was received before its day's delay was over
 	columns, err := b.source.store.Columns(b.ctx, ask)
 	if err != nil && !errors.Is(err, store.ErrNotFound) {
 		return err

@@ -18,6 +18,10 @@ type ColumnQuery struct {
 	Quantities []site.Quantity // each once
 	From, To   time.Time       // From inclusive, To exclusive; zero: open
 	Receipts   bool            // the times of receipt too
+	// Within spares the times of receipt where they do not matter: a reading that
+	// came within it after its time may have its own time in the place of its
+	// receipt. 0: not.
+	Within time.Duration
 }
 
 // Column is a run of readings of one quantity, in the order of time. Columns of
@@ -97,12 +101,13 @@ func (s *Store) sealedColumns(ctx context.Context, p *Registered, series []int16
 		return out, err
 	}
 	sq.from = from
-	c := evidence.Columns{Quantities: q.Quantities, Receipts: q.Receipts}
+	c := evidence.Columns{Quantities: q.Quantities, Receipts: q.Receipts, Within: q.Within.Microseconds()}
 	c.Grow(int(min((sq.to-sq.from)/usualStep, mostGrown)))
 	err = eachBlock(ctx, s.api, sq, func(_ int16, _ string, from time.Time, data []byte) error { return c.Append(data, from.UnixMicro()) })
 	if err != nil {
 		return nil, err
 	}
+	c.Finish()
 	late, err := lateReadings(ctx, s.api, sq)
 	if err != nil {
 		return nil, err

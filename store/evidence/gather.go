@@ -16,9 +16,12 @@ type Columns struct {
 	Quantities []site.Quantity
 	// Receipts asks for Received too.
 	Receipts bool
+	// Within spares receipts, in µs: where all of a block came within it after their
+	// times, the times may stand for the receipts. 0: not.
+	Within int64
 
 	At       []int64     // Unix µs
-	Received []int64     // Unix µs; empty unless asked for
+	Received []int64     // Unix µs; empty unless asked for, complete after Finish
 	Values   [][]float64 // by quantity, then row; NaN where a row has none
 
 	scratch []int64
@@ -28,7 +31,7 @@ type Columns struct {
 func (c *Columns) Grow(n int) {
 	c.begin()
 	c.At = slices.Grow(c.At, n)
-	if c.Receipts {
+	if c.Receipts && c.Within == 0 {
 		c.Received = slices.Grow(c.Received, n)
 	}
 	for i := range c.Values {
@@ -58,15 +61,7 @@ func (c *Columns) Append(data []byte, from int64) error {
 	first := len(c.At)
 	c.At = longer(c.At, n)
 	u.times(c.At[first:], from)
-	if c.Receipts {
-		c.Received = longer(c.Received, n)
-		u.times(c.Received[first:], 0)
-		for i, at := range c.At[first:] {
-			c.Received[first+i] += at
-		}
-	} else {
-		u.skipTimes()
-	}
+	c.receipts(u, first)
 	if marked {
 		u.bytes(uint64(n+7) / 8)
 	}
@@ -75,6 +70,56 @@ func (c *Columns) Append(data []byte, from int64) error {
 		u.fail()
 	}
 	return u.err
+}
+
+// receipts takes those of the rows from first on.
+func (c *Columns) receipts(u *unpacker, first int) {
+	if !c.Receipts {
+		u.skipTimes()
+		return
+	}
+	if c.Within > 0 && u.most() < c.Within {
+		u.skipTimes()
+		if len(c.Received) > 0 {
+			c.Received = append(c.Received, c.At[first:]...)
+		}
+		return
+	}
+	if len(c.Received) < first { // those before were spared
+		c.Received = append(c.Received[:0], c.At[:first]...)
+	}
+	c.Received = longer(c.Received, len(c.At)-first)
+	u.times(c.Received[first:], 0)
+	for i, at := range c.At[first:] {
+		c.Received[first+i] += at
+	}
+}
+
+// Finish completes Received when the last block is in.
+func (c *Columns) Finish() {
+	if n := len(c.At); c.Receipts && len(c.Received) < n {
+		c.Received = c.At[:n:n] // all were spared; what is appended gets room of its own
+	}
+}
+
+// most is what no time of the column that follows is above, as far as its head
+// tells; it stays where it is.
+func (u *unpacker) most() int64 {
+	head := *u
+	unit, kind := head.byte(), head.byte()
+	base := head.varint()
+	if head.err != nil || int(unit) >= len(timeUnits) || int(kind>>6) != fromLeast || base > 1<<40 {
+		return math.MaxInt64
+	}
+	switch uint(kind & 63) {
+	case even:
+		if e := evenCode(head.uvarint() - 1); head.err == nil && e.valid() {
+			return (base + int64(e.n) - 1) * timeUnits[unit]
+		}
+	case noResidual:
+		return base * timeUnits[unit]
+	}
+	return math.MaxInt64
 }
 
 func (c *Columns) appendValues(u *unpacker, n int, have []byte) {
