@@ -49,6 +49,7 @@ type recorder struct {
 	careful atomic.Int32 // batches left that go the careful way
 	batches sync.Pool    // *batch
 	noCopy  atomic.Bool  // row-level security binds ingest, and Postgres then refuses COPY
+	busy    atomic.Int64 // ns that calls of Record took, all together; sealing gives way to them
 }
 
 // askCopy finds out whether a new connection may COPY readings.
@@ -72,6 +73,8 @@ func (r *recorder) askCopy(ctx context.Context, conn *pgx.Conn) error {
 // A record that cannot be stored goes to quarantine and hinders no other. An
 // error therefore always concerns the database as a whole.
 func (s *Store) Record(ctx context.Context, deliveries []Delivery) (Recorded, error) {
+	began := time.Now()
+	defer func() { s.recorder.busy.Add(int64(time.Since(began))) }()
 	b, _ := s.recorder.batches.Get().(*batch)
 	if b == nil {
 		b = &batch{}

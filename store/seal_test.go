@@ -2,6 +2,7 @@ package store
 
 import (
 	"bytes"
+	"context"
 	"errors"
 	"fmt"
 	"math"
@@ -714,5 +715,23 @@ func TestSectionsOfVisits(t *testing.T) {
 		{Name: "verdict-sensor-checks", Lines: []string{`{"id":"heron-07.c1","withdrawn":"2026-03-07T11:00:00Z"}`}}}
 	if diff := cmp.Diff(want, v.Days[1].Sections); diff != "" {
 		t.Error(diff)
+	}
+}
+
+// TestSealingGivesWay to ingest that is at it for more than half of the time.
+func TestSealingGivesWay(t *testing.T) {
+	t.Parallel()
+	const took = time.Second
+	for busy, want := range map[time.Duration]time.Duration{
+		0: 0, took / 20: 0, took / 2: 0, took * 3 / 4: 6 * took, took: 12 * took, 5 * took: 12 * took,
+	} {
+		if got := givesWay(took, busy); got != want {
+			t.Errorf("with ingest at it for %s of %s it rests for %s, want %s", busy, took, got, want)
+		}
+	}
+	ctx, cancel := context.WithCancel(t.Context())
+	cancel()
+	if err := pause(ctx, time.Hour); !errors.Is(err, context.Canceled) {
+		t.Errorf("a rest is not cut short: %v", err)
 	}
 }

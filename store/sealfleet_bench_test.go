@@ -1,12 +1,15 @@
 package store
 
 import (
+	"context"
 	"flag"
 	"fmt"
 	"os"
 	"path/filepath"
+	"slices"
 	"strconv"
 	"strings"
+	"sync"
 	"testing"
 	"time"
 
@@ -114,4 +117,88 @@ func BenchmarkSealFleetDay(b *testing.B) {
 		return (d * 10_000 / time.Duration(out.Days)).Round(time.Millisecond)
 	}
 	b.Logf("%d days with %d readings in %s: 10,000 in %s; processor: ours %s, the database's %s for 10,000", out.Days, out.Readings, took, each(took), each(cpu), each(theirs))
+}
+
+// BenchmarkIngestWhileSealing holds the readings that Record stores in a time
+// against those that it stores while a fleet's day is being sealed, turn by turn:
+// as fast as it can, and at ten times the pace of 10,000 houses of six points of
+// five minutes (4,000 readings a second), there with how long a call takes.
+func BenchmarkIngestWhileSealing(b *testing.B) {
+	const turns, length = 3, 4 * time.Second
+	s, _ := openDurable(b, 0)
+	benchedFleet(b, s, 400)
+	from := time.Date(2025, 6, 2, 0, 0, 0, 0, newYork)
+	benchedFleetDay(b, s, from)
+	keys, err := CreateKeyring(filepath.Join(b.TempDir(), "evidence"), "example.org/log")
+	if err != nil {
+		b.Fatal(err)
+	}
+	o := SealOptions{Keys: keys, Delay: time.Hour, Workers: 2}
+	// Cut off at the end of the turn, so that the day is there again.
+	sealing := func(ctx context.Context) (days int) {
+		out, err := s.Seal(ctx, o, from.AddDate(0, 0, 1).Add(2*time.Hour))
+		if err == nil {
+			b.Errorf("all of it was sealed within a turn: more houses are needed")
+		}
+		return out.Days
+	}
+	ids := make([]string, 400)
+	for i := range ids {
+		ids[i] = fmt.Sprintf("house-%d", i)
+	}
+	next := &fleetStream{ids: ids, at: testNow.Add(-400 * time.Hour)}
+	for _, mode := range []struct {
+		name  string
+		packs int
+		rest  time.Duration // between calls; 0: none
+	}{{"as fast as it can", 400, 0}, {"4,000 readings a second", 33, 99 * time.Millisecond}} {
+		var stored [2]int
+		var calls [2][]time.Duration
+		days := 0
+		for turn := range 2 * turns {
+			with := turn % 2
+			ctx, cancel := context.WithTimeout(b.Context(), length)
+			var wg sync.WaitGroup
+			if with == 1 {
+				wg.Go(func() { days += sealing(ctx) })
+			}
+			for due := time.Now(); ctx.Err() == nil; due = due.Add(mode.rest) {
+				if mode.rest > 0 && pause(ctx, time.Until(due)) != nil {
+					break
+				}
+				batch := next.batch(mode.packs)
+				began := time.Now()
+				stored[with] += record(b, s, batch...).Stored
+				calls[with] = append(calls[with], time.Since(began))
+			}
+			cancel()
+			wg.Wait()
+		}
+		median := func(d []time.Duration) time.Duration { slices.Sort(d); return d[len(d)/2] }
+		b.Logf("%s: %.0f readings/s alone, %.0f while sealing, ratio %.3f; a call takes %s and %s; %d house-days packed meanwhile", mode.name, float64(stored[0])/(turns*length.Seconds()),
+			float64(stored[1])/(turns*length.Seconds()), float64(stored[1])/float64(stored[0]), median(calls[0]), median(calls[1]), days)
+	}
+}
+
+// fleetStream makes packs of twelve readings, house after house, five minutes
+// later in each round.
+type fleetStream struct {
+	ids  []string
+	next int
+	at   time.Time
+}
+
+func (f *fleetStream) batch(packs int) []Delivery {
+	out := make([]Delivery, packs)
+	for i := range out {
+		out[i] = Delivery{Property: f.ids[f.next], Gateway: "main", Received: testNow}
+		for p := range benchedPoints {
+			point := fmt.Sprintf("bay-%d", p)
+			out[i].Readings = append(out[i].Readings, Reading{Point: point, Quantity: site.RH, At: f.at, Value: 52}, Reading{Point: point, Quantity: site.AirTemp, At: f.at, Value: 18})
+		}
+		if f.next++; f.next == len(f.ids) {
+			f.next, f.at = 0, f.at.Add(time.Second)
+		}
+	}
+	return out
 }
