@@ -7,6 +7,7 @@ import (
 	"crypto/sha256"
 	"errors"
 	"fmt"
+	mathrand "math/rand/v2"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -15,6 +16,7 @@ import (
 	"time"
 
 	"golang.org/x/mod/sumdb/note"
+	"pgregory.net/rapid"
 
 	"underkeep/store/site"
 )
@@ -387,4 +389,58 @@ func followByHand(t *testing.T, data []byte) string {
 	cmd.Dir = dir
 	out, _ := cmd.CombinedOutput() // what it says counts
 	return string(out)
+}
+
+// TestBitsOfABigBundleCount does for days of many readings, of which not every bit
+// can be tried, what TestEveryBitOfTheBundleCounts does for small ones.
+func TestBitsOfABigBundleCount(t *testing.T) {
+	t.Parallel()
+	s := sealSmall(t, func(d *Day) {
+		if d.Amendment > 0 {
+			return
+		}
+		noisy := noisyDay(mathrand.New(mathrand.NewPCG(1, uint64(d.Date.Day))), 8)
+		shift := d.From.Sub(noisy.From).Microseconds()
+		d.Blocks = noisy.Blocks
+		for i := range d.Blocks {
+			for row := range d.Blocks[i].At {
+				d.Blocks[i].At[row] += shift
+				d.Blocks[i].Received[row] += shift
+			}
+		}
+	})
+	keys := keysOf(t, s.public)
+	files, err := ReadZip(build(t, s.bundle(t)))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if data, err := WriteZip(files); err != nil {
+		t.Fatal(err)
+	} else if _, err := verify(data, keys); err != nil {
+		t.Fatalf("as it is: %v", err)
+	}
+	var big []int
+	for i := range files {
+		if len(files[i].Content) > 10_000 {
+			big = append(big, i)
+		}
+	}
+	if len(big) != 2 {
+		t.Fatalf("%d big files", len(big))
+	}
+	rapid.Check(t, func(t *rapid.T) {
+		i := rapid.SampledFrom(big).Draw(t, "file")
+		k, bit := rapid.IntRange(0, len(files[i].Content)-1).Draw(t, "byte"), rapid.IntRange(0, 7).Draw(t, "bit")
+		changed := append([]File{}, files...)
+		changed[i].Content = bytes.Clone(files[i].Content)
+		changed[i].Content[k] ^= 1 << bit
+		data, err := WriteZip(changed)
+		if err != nil {
+			t.Fatal(err)
+		}
+		var where *FileError
+		if _, err := verify(data, keys); !errors.As(err, &where) || where.File != files[i].Name {
+			t.Fatalf("%s: %v", files[i].Name, err)
+		}
+	})
 }
