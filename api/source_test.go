@@ -28,18 +28,20 @@ func migrateTemplate(ctx context.Context, url string) error {
 // realRig is the service over a real database.
 type realRig struct {
 	*rig
+	url   string // of the database
 	store *store.Store
 	now   time.Time
 }
 
 func newRealRig(t *testing.T) *realRig {
 	t.Helper()
-	st, err := store.Open(t.Context(), pgtest.New(t, migrateTemplate), store.Options{Log: slog.New(slog.DiscardHandler)})
+	url := pgtest.New(t, migrateTemplate)
+	st, err := store.Open(t.Context(), url, store.Options{Log: slog.New(slog.DiscardHandler)})
 	if err != nil {
 		t.Fatal(err)
 	}
 	t.Cleanup(st.Close)
-	g := &realRig{store: st, now: time.Now().UTC().Truncate(time.Second)}
+	g := &realRig{url: url, store: st, now: time.Now().UTC().Truncate(time.Second)}
 	clock := func() time.Time { return g.now }
 	log := slog.New(slog.NewTextHandler(t.Output(), &slog.HandlerOptions{Level: slog.LevelWarn}))
 	s := newServer(Options{Source: FromStore(st, clock), Now: clock, Logger: log})
