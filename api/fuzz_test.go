@@ -11,9 +11,9 @@ import (
 	"testing"
 	"time"
 
+	yaml "github.com/pb33f/go-yaml"
 	"github.com/pb33f/libopenapi/datamodel/high/base"
 	v3 "github.com/pb33f/libopenapi/datamodel/high/v3"
-	yaml "github.com/pb33f/go-yaml"
 	"pgregory.net/rapid"
 
 	"underkeep/api/viewtest"

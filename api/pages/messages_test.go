@@ -129,7 +129,7 @@ func TestLinkPagesInTheReadersLanguage(t *testing.T) {
 		form         url.Values
 		want         []string
 	}{
-		{"GET", seen, nil, []string{`<html lang="es">`, "Lo he visto", "Cuidado.", "no es un sistema de seguridad"}},
+		{"GET", seen, nil, []string{`<html lang="es">`, "Lo he visto", "Precaución.", "no es un sistema para proteger la vida"}},
 		{"POST", seen, url.Values{}, []string{"Queda anotado"}},
 		{"POST", seen, url.Values{}, []string{"ya se us"}},
 		{"GET", stop, nil, []string{"No enviar más mensajes a owner@example.org"}},

@@ -66,7 +66,7 @@ var spanish = phrases{
 	Priorities: [5]string{"", "baja", "media", "alta", "urgente"},
 	Urgent:     "URGENTE: ", Reminder: "Sin respuesta: ",
 	Contractor: "Su contratista",
-	Since:      "Desde", Until: "Terminado desde", Measured: "Medido", Likely: "Probable", DoThis: "Haga esto", CheckFirst: "Mire primero", Bring: "Lleve",
+	Since:      "Desde", Until: "Terminado desde", Measured: "Medido", Likely: "Causa probable", DoThis: "Haga esto", CheckFirst: "Mire primero", Bring: "Lleve",
 	Cautions: "Precaución", AlsoWrong: "Además, allí", Priority: "Prioridad",
 	AndCall: "Nuestro número: %s.", LateDo: "Vea cómo fue y si puede repetirse.",
 	Pages: "Todas las alarmas: %s", PagesLabel: "Ver todas las alarmas", SeenIt: "Diga que ha visto esto (abre una página con un botón): %s", SeenLabel: "He visto esto",

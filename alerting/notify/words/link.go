@@ -84,6 +84,6 @@ var linkSpanish = LinkPage{Lang: Spanish,
 	ResumeTitle: "Los mensajes están parados", resumeWhat: "A %s no se envía ningún mensaje, tampoco si hay agua bajo la casa.",
 	ResumeButton: "Envíenme mensajes de nuevo", resumeOK: "Se envían de nuevo mensajes a %s.",
 	InvalidTitle: "Enlace no válido", InvalidText: "Este enlace es demasiado antiguo o no se copió entero. Ábralo otra vez desde el mensaje o inicie sesión.",
-	CautionLabel: "Cuidado", Skip: "Al contenido", FirstPage: "A la primera página", over: "ha terminado", acknowledged: "visto por %s",
-	Foot: "Underkeep no es un sistema de seguridad de personas. Si el agua llega a la electricidad o huele a gas, quédese fuera y pida ayuda.",
+	CautionLabel: "Precaución", Skip: "Al contenido", FirstPage: "A la primera página", over: "ha terminado", acknowledged: "visto por %s",
+	Foot: "Underkeep no es un sistema para proteger la vida. Si el agua llega a la electricidad o huele a gas, quédese fuera y pida ayuda.",
 }
