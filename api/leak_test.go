@@ -315,7 +315,8 @@ func TestThePagesLeakNothingEither(t *testing.T) {
 		shown := 0
 		for _, path := range []string{"/", "/today", "/home", "/home/" + ownHouse, "/home/" + foreignHouse, "/properties/" + ownHouse, "/properties/" + foreignHouse,
 			"/warranty", "/properties/" + ownHouse + "/conditions", "/properties/" + foreignHouse + "/conditions", "/properties/" + foreignHouse + "/report",
-			"/properties/" + foreignHouse + "/readings.csv?point=mid-bay&quantity=rh", "/properties/" + foreignHouse + "/changes", "/today?q=zz"} {
+			"/properties/" + foreignHouse + "/readings.csv?point=mid-bay&quantity=rh", "/properties/" + foreignHouse + "/changes", "/today?q=zz",
+			"/today?group=area", "/outages", "/outages?q=zz", "/properties/" + ownHouse + "/outages", "/properties/" + foreignHouse + "/outages", "/properties/" + foreignHouse + "/evidence", "/account"} {
 			q := request{path: path, header: map[string]string{"Cookie": "underkeep_session=" + secret}}
 			g.noForeign(open, q, role)
 			if g.short(open, q).StatusCode == http.StatusOK {
