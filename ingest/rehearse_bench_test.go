@@ -8,6 +8,8 @@ import (
 	"time"
 
 	"underkeep/alerting/simulate"
+	"underkeep/store"
+	"underkeep/store/localpg/pgtest"
 	"underkeep/store/site"
 )
 
@@ -70,6 +72,84 @@ func BenchmarkRehearseYear(b *testing.B) {
 			b.ReportMetric(0, "ns/op")
 		})
 	}
+}
+
+// BenchmarkRehearseStoredYear is the same property-year from the store, as underkeep
+// rehearse --property-id has it: rows from Postgres, put together into messages, through
+// the evaluator. What it takes to store the year is not in the figures.
+//
+//	go test -run '^$' -bench RehearseStoredYear -benchtime 3x ./ingest
+func BenchmarkRehearseStoredYear(b *testing.B) {
+	y := years["packs"]()
+	st := storedYear(b, y)
+	d, err := st.Description(y.property.ID)
+	if err != nil {
+		b.Fatal(err)
+	}
+	from := y.property.Installed.In(y.property.Zone())
+	b.ReportAllocs()
+	used := processorTime(b)
+	b.ResetTimer()
+	for range b.N {
+		out, err := RehearseStored(b.Context(), st, d, from, from.AddDate(2, 0, 0), d.Versions)
+		if err != nil {
+			b.Fatal(err)
+		}
+		if len(out[0].Replay.Alarms()) == 0 {
+			b.Fatal("a year without an alarm")
+		}
+	}
+	used = processorTime(b) - used
+	b.ReportMetric(b.Elapsed().Seconds()/float64(b.N), "s/property-year")
+	b.ReportMetric(used.Seconds()/float64(b.N), "cpu-s/property-year") // of this process, not of Postgres
+	b.ReportMetric(0, "ns/op")
+}
+
+// storedYear puts a recorded year into a fresh store.
+func storedYear(b *testing.B, y year) *store.Store {
+	b.Helper()
+	ctx := b.Context()
+	st, err := store.Open(ctx, pgtest.Durable(b).URL(), store.Options{Log: quiet()})
+	if err != nil {
+		b.Fatal(err)
+	}
+	b.Cleanup(st.Close)
+	if err := st.Migrate(ctx); err != nil {
+		b.Fatal(err)
+	}
+	if _, err := st.RegisterFile(ctx, site.FormatProperty(y.property), y.property.ID, "bench"); err != nil {
+		b.Fatal(err)
+	}
+	sites := StoreSites(st.Registry)
+	var batch []store.Delivery
+	records, known := 0, map[string]bool{}
+	flush := func() {
+		if _, err := st.Record(ctx, batch); err != nil {
+			b.Fatal(err)
+		}
+		batch, records = batch[:0], 0
+	}
+	for line := range bytes.Lines(y.recording) {
+		m, err := parseLine(line)
+		if err != nil {
+			b.Fatal(err)
+		}
+		in := Decode(sites, m.Topic, m.Payload, m.Received)
+		if !known[in.Gateway] {
+			known[in.Gateway] = true
+			if _, err := st.AddGateway(ctx, y.property.ID, in.Gateway, "bench"); err != nil {
+				b.Fatal(err)
+			}
+			in = Decode(sites, m.Topic, m.Payload, m.Received)
+		}
+		if records += len(in.Readings) + len(in.Refused); records > store.MaxBatch {
+			flush()
+			records = len(in.Readings) + len(in.Refused)
+		}
+		batch = append(batch, in)
+	}
+	flush()
+	return st
 }
 
 // processorTime is what this process has used so far, in and for itself.

@@ -12,6 +12,7 @@ import (
 
 	"underkeep/alerting"
 	"underkeep/store/site"
+	"underkeep/store/visit"
 )
 
 func TestEachMessageComesAsItCame(t *testing.T) {
@@ -120,8 +121,16 @@ func (l *live) impossible() Refusal {
 		Reason: ReasonImpossible, Detail: fmt.Sprintf("impossible, number %d", l.wrong), At: l.now, Value: 140 + float64(l.wrong)}
 }
 
+// bucketTest records that the pump took 20 s to draw the basin down, just now. What it
+// takes afterwards, 31 s, is weak by that measure and by no other.
+func (l *live) bucketTest() {
+	wrote(l.t)(l.s.AddPumpTest(l.t.Context(), visitBy("bucket", l.now), "heron-07", "",
+		visit.PumpTest{At: l.now.Add(-time.Minute), Method: visit.ByBucket, Ran: true, PouredL: 25, DrawDownS: 20}))
+}
+
 // play is half a day: cold air, a time in which the service is deaf, a gateway
-// that falls silent and forwards later, values that cannot be.
+// that falls silent and forwards later, values that cannot be, a pump that is tested
+// between cycles that last too long for the test and not for the pump as built.
 func (l *live) play() {
 	l.beat()
 	for i := range 90 { // seven and a half hours
@@ -142,7 +151,14 @@ func (l *live) play() {
 		if i >= 70 && i < 83 {
 			refused = append(refused, l.impossible())
 		}
-		l.hear(l.air(l.now, 56, temp), refused...)
+		said := l.air(l.now, 56, temp)
+		if i%3 == 0 {
+			said = append(said, Reading{Point: "sump", Quantity: site.PumpRun, At: l.now.Add(-time.Minute), Value: 31})
+		}
+		if i == 22 {
+			l.bucketTest()
+		}
+		l.hear(said, refused...)
 		l.wait(5, true)
 	}
 	l.wait(40, true)
@@ -195,8 +211,8 @@ func TestHistoryRehearsedEqualsWhatWasLive(t *testing.T) {
 	for _, a := range want {
 		kinds[a.Condition]++
 	}
-	if kinds[site.GatewaySilent] != 2 || kinds[site.FreezeRisk] != 1 || kinds[site.PointSilent] != 1 || kinds[site.SensorSuspect] != 2 {
-		t.Errorf("the live service raised %v; want two silences (and none for its own), one silent point, frost, two suspect sensors", kinds)
+	if kinds[site.GatewaySilent] != 2 || kinds[site.FreezeRisk] != 1 || kinds[site.PointSilent] != 1 || kinds[site.SensorSuspect] != 2 || kinds[site.PumpWeak] != 1 {
+		t.Errorf("the live service raised %v; want two silences (and none for its own), one silent point, frost, two suspect sensors, a weak pump", kinds)
 	}
 	if diff := cmp.Diff(want, got); diff != "" {
 		t.Errorf("live (-) and rehearsed (+) differ:\n%s", diff)
