@@ -203,12 +203,12 @@ func (e *engine) whyUnexplained(f *findings, p pumpPicture, at int64) {
 	case e.comesAtItsHours(at, norm):
 		f.add(0.75, causeIrrigation, figures, "comes at its hours, with hours of rest between")
 		f.add(0.5, causePlumbing, figures)
-	case e.firstMorning(at):
-		f.add(0.7, causeIrrigation, figures, "began in the early morning after hours of rest; see whether it ends by itself")
-		f.add(0.6, causePlumbing, figures)
 	case p.swelling || e.grewOverDays(at):
 		f.add(0.75, causeSpring, figures, "rose from day to day, not at once")
 		f.add(0.5, causePlumbing, figures)
+	case e.firstMorning(at):
+		f.add(0.7, causeIrrigation, figures, "began in the early morning after hours of rest; see whether it ends by itself")
+		f.add(0.6, causePlumbing, figures)
 	case p.restSpread < 0.35:
 		f.add(0.8, causePlumbing, figures, fmt.Sprintf("began at once and is steady: rests of %.0f s vary little", p.rest))
 		f.add(0.4, causeSpring, figures)
