@@ -209,6 +209,11 @@ func (e *engine) whyUnexplained(f *findings, p pumpPicture, at int64) {
 	case e.firstMorning(at):
 		f.add(0.7, causeIrrigation, figures, "began in the early morning after hours of rest; see whether it ends by itself")
 		f.add(0.6, causePlumbing, figures)
+	case p.restSpread < 0.35 && e.volumeWithin(at-µsDay, µsDay) >= 0.8*e.volumeWithin(at, µsDay):
+		// As much the day before: it is called now because the rain no longer counts, and
+		// what goes on after rain is ground water more often than a pipe.
+		f.add(0.7, causeSpring, figures, "as much on the day before, since the rain")
+		f.add(0.6, causePlumbing, figures, fmt.Sprintf("steady: rests of %.0f s vary little", p.rest))
 	case p.restSpread < 0.35:
 		f.add(0.8, causePlumbing, figures, fmt.Sprintf("began at once and is steady: rests of %.0f s vary little", p.rest))
 		f.add(0.4, causeSpring, figures)
