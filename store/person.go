@@ -2,6 +2,7 @@ package store
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"regexp"
 	"slices"
@@ -86,7 +87,7 @@ func (s *Store) AddPerson(ctx context.Context, n NewPerson) (Person, error) {
 	if p.Language == "" {
 		p.Language = "en"
 	}
-	if err := checkPerson(p); err != nil {
+	if err := errors.Join(checkPerson(p), mayGive(ctx, p.Scope)); err != nil {
 		return Person{}, fmt.Errorf("add person: %w", err)
 	}
 	password, err := hashIfGiven(n.Password)
@@ -109,6 +110,40 @@ func (s *Store) AddPerson(ctx context.Context, n NewPerson) (Person, error) {
 		return Person{}, fmt.Errorf("add person %s: %w", n.Name, personError(err))
 	}
 	return p, nil
+}
+
+// mayGive refuses rights beyond the context's bounds: nobody gives more than they
+// have.
+func mayGive(ctx context.Context, rights Scope) error {
+	own := bounds(ctx)
+	if own.All {
+		return nil
+	}
+	if rights.All {
+		return inField("all", invalid("every property can be given only by somebody who has every property"))
+	}
+	for _, p := range rights.Properties {
+		if !own.Sees(p) {
+			return inField("properties", notFound("property %s", p))
+		}
+	}
+	return nil
+}
+
+// mayManage refuses to touch somebody whose rights go beyond the context's bounds:
+// a new password or a link to sign in would hand those rights over.
+func (s *Store) mayManage(ctx context.Context, person int32) error {
+	if bounds(ctx).All {
+		return nil
+	}
+	p, err := s.Person(asService(ctx), person) // within the bounds the other rights are not seen
+	if err != nil {
+		return err
+	}
+	if mayGive(ctx, p.Scope) != nil {
+		return invalid("person %d has properties that you do not have", person)
+	}
+	return nil
 }
 
 func personError(err error) error {
@@ -147,6 +182,10 @@ func withdraw(ctx context.Context, tx pgx.Tx, person int32, properties []string)
 
 // ChangePerson changes a person and returns how they stand then.
 func (s *Store) ChangePerson(ctx context.Context, id int32, c PersonChange) (Person, error) {
+	rights := Scope{All: c.All != nil && *c.All, Properties: c.Grant}
+	if err := errors.Join(s.mayManage(ctx, id), mayGive(ctx, rights)); err != nil {
+		return Person{}, fmt.Errorf("change person %d: %w", id, err)
+	}
 	var password *string
 	if c.Password != nil {
 		hash, err := hashIfGiven(*c.Password)

@@ -62,6 +62,68 @@ func TestPersonIsAddedFoundChangedAndDisabled(t *testing.T) {
 	}
 }
 
+// A manager of one house must not make, or take over, somebody who has more.
+func TestNobodyGivesMoreThanTheyHave(t *testing.T) {
+	t.Parallel()
+	s := openTest(t)
+	withCottages(t, s, "heron-07", "tern-12")
+	all := addPerson(t, s, NewPerson{Name: "Ada", Email: "ada@example.org", Role: RoleManager, All: true})
+	both := addPerson(t, s, NewPerson{Name: "Bo", Email: "bo@example.org", Role: RoleOwner, Properties: []string{"heron-07", "tern-12"}})
+	one := addPerson(t, s, NewPerson{Name: "Cy", Email: "cy@example.org", Role: RoleOwner, Properties: []string{"heron-07"}})
+	_, token, err := s.IssueToken(t.Context(), NewToken{Name: "fleet", Role: RoleManager, By: "test"})
+	if err != nil {
+		t.Fatal(err)
+	}
+	ctx := WithScope(t.Context(), Scope{Properties: []string{"heron-07"}})
+	yes, secret := true, "a password of twenty"
+	refused := map[string]func() error{
+		"a person with every house": func() error {
+			_, err := s.AddPerson(ctx, NewPerson{Name: "X", Email: "x@example.org", Role: RoleManager, All: true, By: "test"})
+			return err
+		},
+		"a person with a foreign house": func() error {
+			_, err := s.AddPerson(ctx, NewPerson{Name: "X", Email: "x@example.org", Role: RoleOwner, Properties: []string{"tern-12"}, By: "test"})
+			return err
+		},
+		"every house": func() error {
+			_, err := s.ChangePerson(ctx, one.ID, PersonChange{All: &yes, By: "test"})
+			return err
+		},
+		"a foreign house": func() error {
+			_, err := s.ChangePerson(ctx, one.ID, PersonChange{Grant: []string{"tern-12"}, By: "test"})
+			return err
+		},
+		"a password for who has all": func() error {
+			_, err := s.ChangePerson(ctx, all.ID, PersonChange{Password: &secret, By: "test"})
+			return err
+		},
+		"a password for who has one more": func() error {
+			_, err := s.ChangePerson(ctx, both.ID, PersonChange{Password: &secret, By: "test"})
+			return err
+		},
+		"a link for who has one more": func() error {
+			_, err := s.Invite(ctx, both.ID, "test", testNow)
+			return err
+		},
+		"a token for the fleet": func() error {
+			_, _, err := s.IssueToken(ctx, NewToken{Name: "x", Role: RoleManager, By: "test"})
+			return err
+		},
+		"the end of a token for the fleet": func() error { return s.RevokeToken(ctx, token.ID, "test") },
+	}
+	for what, try := range refused {
+		if err := try(); !errors.Is(err, ErrInvalid) && !errors.Is(err, ErrNotFound) {
+			t.Errorf("%s: %v, want it refused", what, err)
+		}
+	}
+	if _, err := s.ChangePerson(ctx, one.ID, PersonChange{Password: &secret, By: "test"}); err != nil {
+		t.Errorf("a password for who has that house only: %v", err)
+	}
+	if _, _, err := s.IssueToken(ctx, NewToken{Name: "x", Role: RoleManager, Properties: []string{"heron-07"}, By: "test"}); err != nil {
+		t.Errorf("a token for that house: %v", err)
+	}
+}
+
 func TestWhatNoPersonCanBe(t *testing.T) {
 	t.Parallel()
 	s := openTest(t)

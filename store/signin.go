@@ -154,6 +154,9 @@ const InvitationLife = 72 * time.Hour
 // after being locked out of their mail for a while. ErrConflict when the person
 // has no address, is disabled or got enough links already.
 func (s *Store) Invite(ctx context.Context, person int32, by string, now time.Time) (SignInLink, error) {
+	if err := s.mayManage(ctx, person); err != nil {
+		return SignInLink{}, fmt.Errorf("invite person %d: %w", person, err)
+	}
 	p, err := s.Person(ctx, person)
 	switch {
 	case err != nil:

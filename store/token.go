@@ -4,6 +4,7 @@ import (
 	"context"
 	"crypto/sha256"
 	"crypto/subtle"
+	"errors"
 	"fmt"
 	"slices"
 	"time"
@@ -107,8 +108,8 @@ func (s *Store) CreateToken(ctx context.Context, n NewToken) (secret string, err
 
 // IssueToken is CreateToken, and says what was created.
 func (s *Store) IssueToken(ctx context.Context, n NewToken) (secret string, t Token, err error) {
-	if err := n.check(); err != nil {
-		return "", Token{}, err
+	if err := errors.Join(n.check(), mayGive(ctx, n.scope())); err != nil {
+		return "", Token{}, fmt.Errorf("create token %s: %w", n.Name, err)
 	}
 	random, _ := newSecret()
 	secret = tokenPrefix + random
@@ -127,6 +128,11 @@ func (s *Store) IssueToken(ctx context.Context, n NewToken) (secret string, t To
 		return "", Token{}, fmt.Errorf("create token %s: %w", n.Name, err)
 	}
 	return secret, t, nil
+}
+
+// scope of the token: without properties every one, save for an operator.
+func (n NewToken) scope() Scope {
+	return Scope{All: len(n.Properties) == 0 && n.Role != RoleOperator, Properties: n.Properties}
 }
 
 func (n NewToken) check() error {
@@ -148,7 +154,7 @@ func (n NewToken) check() error {
 func insertToken(ctx context.Context, tx pgx.Tx, n NewToken, hash [32]byte) (id int32, err error) {
 	err = tx.QueryRow(ctx, `INSERT INTO token (secret_sha256, name, role, all_properties, created_by, expires_at, actions)
 		VALUES ($1, $2, $3, $4, $5, $6, $7) RETURNING token_id`,
-		hash[:], cutText(n.Name, 200), string(n.Role), len(n.Properties) == 0 && n.Role != RoleOperator, cutText(n.By, 200), nullInstant(n.Expires), n.Actions).Scan(&id)
+		hash[:], cutText(n.Name, 200), string(n.Role), n.scope().All, cutText(n.By, 200), nullInstant(n.Expires), n.Actions).Scan(&id)
 	if err != nil {
 		return 0, err
 	}
@@ -219,9 +225,24 @@ func (s *Store) Tokens(ctx context.Context) ([]Token, error) {
 	return out, nil
 }
 
+// mayRevoke refuses a token whose rights go beyond the context's bounds.
+func (s *Store) mayRevoke(ctx context.Context, id int32) error {
+	if bounds(ctx).All {
+		return nil
+	}
+	t, err := scanToken(s.api.QueryRow(asService(ctx), `SELECT `+tokenColumns+` FROM token t WHERE token_id = $1`, id))
+	if errors.Is(err, pgx.ErrNoRows) || err == nil && mayGive(ctx, t.Scope) != nil {
+		return ErrNotFound
+	}
+	return err
+}
+
 // RevokeToken makes a token fail from now on, and ends the sessions that were
 // started with it.
 func (s *Store) RevokeToken(ctx context.Context, id int32, by string) error {
+	if err := s.mayRevoke(ctx, id); err != nil {
+		return fmt.Errorf("revoke token %d: %w", id, err)
+	}
 	err := withTx(ctx, s.api, pgx.TxOptions{}, func(tx pgx.Tx) error {
 		tag, err := tx.Exec(ctx, `UPDATE token SET revoked_at = coalesce(revoked_at, now()) WHERE token_id = $1`, id)
 		if err == nil && tag.RowsAffected() == 0 {
