@@ -28,7 +28,7 @@ func (e *engine) whyWater(f *findings, c site.Condition, at int64) {
 	case site.PumpWeak:
 		e.whyWeak(f, p)
 	case site.PumpSilentInRain:
-		f.add(0.8, causePumpDead, p.rain, fmt.Sprintf("a working pump would have run about %.0f times", e.st.Rain.Response.ExpectedCycles(at)))
+		f.add(0.8, causePumpDead, p.rain, expected(e.st.Rain.Response.ExpectedCycles(at)))
 	case site.WaterUnexplained:
 		e.whyUnexplained(f, p, at)
 	case site.HighWaterAlarm, site.BackupPumpRan:
@@ -36,6 +36,15 @@ func (e *engine) whyWater(f *findings, c site.Condition, at int64) {
 	case site.LeakAlarm:
 		e.whyLeak(f, p)
 	}
+}
+
+// expected puts into words what a working pump would have done. By the rain alone
+// less than one cycle may be due while the water itself shows that one was.
+func expected(cycles float64) string {
+	if n := math.Round(cycles); n >= 2 {
+		return fmt.Sprintf("a working pump would have run about %.0f times", n)
+	}
+	return "a working pump would have stayed silent with a chance of 1 % at most"
 }
 
 // pumpPicture is what the pump did in the last hours.
