@@ -54,7 +54,7 @@ const (
 	cautionWater = "Do not step into standing water while any power is on; have it switched off at the main by someone who can do so dry."
 	cautionPower = "Electrical work is for a licensed electrician; a tripped breaker or ground-fault outlet is reset once, not twice."
 	cautionSpace = "A crawl space is a confined space: tell someone, take light and gloves, leave if the air smells of gas or sewage."
-	cautionMold  = "Visible mold over about 1 m² and any radon question belong to licensed people."
+	cautionMold  = "Visible mold over about 1 m² (10 ft²) and any radon question belong to licensed people."
 	cautionNone  = "Before entering the crawl space, tell someone and take a light."
 )
 
@@ -77,7 +77,7 @@ var adviceTable = []Advice{
 	{causeLeak, "Water leaks into the space.", "The wet sensor's place, pipes above it, the water meter with all taps closed.", "Pipe repair kit, wet vacuum, towels.", cautionWater},
 	{causeStandingWater, "Water stands in the space.", "From a dry place: is the pump running, is its outlet powered?", "Spare pump, hose, ground-fault tester.", cautionWater},
 	{causeGroundWater, "Ground water comes in.", "Drain, sump, gutters and downspouts above.", "Spare pump, hose, seam tape.", cautionWater},
-	{causePlumbing, "A pipe is likely leaking.", "The water meter with all taps closed; pipes above the wet place.", "Pipe repair kit, wet vacuum.", cautionWater},
+	{causePlumbing, "A pipe leaks.", "The water meter with all taps closed; pipes above the wet place.", "Pipe repair kit, wet vacuum.", cautionWater},
 	{causeSpring, "Ground water is high without rain.", "Neighbouring ditches, the water table, the drain's outlet.", "Hose, spare pump.", cautionWater},
 	{causeIrrigation, "Water comes and goes like a sprinkler.", "Irrigation times and broken sprinkler heads near the wall.", "Nothing special.", cautionNone},
 	{causeSnowMelt, "Snow is melting.", "Downspouts and snow heaps at the wall.", "Shovel, downspout extension.", cautionNone},

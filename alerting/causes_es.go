@@ -20,7 +20,7 @@ var adviceSpanish = []Advice{
 	{causeLeak, "Entra agua de una fuga en el espacio.", "El lugar del sensor mojado, los tubos encima, el contador de agua con todos los grifos cerrados.", "Juego para reparar tubos, aspiradora de agua, toallas.", precauciónAgua},
 	{causeStandingWater, "Hay agua estancada en el espacio.", "Desde un lugar seco: ¿funciona la bomba?, ¿tiene corriente su enchufe?", "Bomba de repuesto, manguera, probador de diferenciales.", precauciónAgua},
 	{causeGroundWater, "Entra agua del suelo.", "Drenaje, pozo, canalones y bajantes de arriba.", "Bomba de repuesto, manguera, cinta para juntas.", precauciónAgua},
-	{causePlumbing, "Es probable que fugue una tubería.", "El contador de agua con todos los grifos cerrados; los tubos encima del lugar mojado.", "Juego para reparar tubos, aspiradora de agua.", precauciónAgua},
+	{causePlumbing, "Hay una fuga en una tubería.", "El contador de agua con todos los grifos cerrados; los tubos encima del lugar mojado.", "Juego para reparar tubos, aspiradora de agua.", precauciónAgua},
 	{causeSpring, "El agua del suelo está alta sin que haya llovido.", "Zanjas vecinas, nivel freático, salida del drenaje.", "Manguera, bomba de repuesto.", precauciónAgua},
 	{causeIrrigation, "El agua viene y va como la de un aspersor.", "Horarios de riego y aspersores rotos cerca de la pared.", "Nada especial.", precauciónMínima},
 	{causeSnowMelt, "La nieve se está derritiendo.", "Bajantes y montones de nieve junto a la pared.", "Pala, alargador de bajante.", precauciónMínima},
@@ -52,7 +52,7 @@ const (
 	precauciónAgua      = "No pise agua estancada mientras haya corriente; que la corte en el interruptor general alguien que pueda hacerlo en seco."
 	precauciónCorriente = "El trabajo eléctrico es de un electricista con licencia; un interruptor o diferencial disparado se rearma una vez, no dos."
 	precauciónEspacio   = "Un espacio bajo la casa es un espacio confinado: avise a alguien, lleve luz y guantes, salga si huele a gas o a aguas negras."
-	precauciónMoho      = "El moho visible en más de 1 m², aproximadamente, y toda cuestión de radón son asunto de personas con licencia."
+	precauciónMoho      = "El moho visible en más de 1 m² (10 ft²), aproximadamente, y toda cuestión de radón son asunto de personas con licencia."
 	precauciónMínima    = "Antes de entrar bajo la casa, avise a alguien y lleve una luz."
 )
 
