@@ -107,7 +107,7 @@ var english = phrases{
 	InviteSubject: "You are invited to sign in",
 	InviteText:    "%s has given you access to the watch over the houses in your care. Open this link to sign in: %s\n\nIt works once, within %d hours. Then choose a password under your name, or have a new link mailed whenever you need one.",
 
-	ChannelSubject: "Messages do not go out: %s", ChannelText: "%s does not work: %d messages wait, the oldest since %s. The last error was: %s",
+	ChannelSubject: "Messages do not go out: %s", ChannelText: "%s does not work: %d messages wait, the oldest since %s. The last error was: %s.",
 	ChannelNames: map[string]string{"mail": "E-mail", "text": "Text messages", "webhook": "Webhooks"},
 	ChannelDo:    "Until it works, look at the alarms on the pages, and call those who must know.",
 

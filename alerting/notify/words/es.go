@@ -107,7 +107,7 @@ var spanish = phrases{
 	InviteSubject: "Le invitan a entrar",
 	InviteText:    "%s le ha dado acceso a la vigilancia de las casas a su cargo. Abra este enlace para entrar: %s\n\nSirve una vez, durante %d horas. Después elija una contraseña bajo su nombre, o pida otro enlace cuando lo necesite.",
 
-	ChannelSubject: "No salen mensajes: %s", ChannelText: "%s no funciona: esperan %d mensajes, el más antiguo desde el %s. El último error fue: %s",
+	ChannelSubject: "No salen mensajes: %s", ChannelText: "%s no funciona: esperan %d mensajes, el más antiguo desde el %s. El último error fue: %s.",
 	ChannelNames: map[string]string{"mail": "El correo electrónico", "text": "Los mensajes de texto", "webhook": "Los webhooks"},
 	ChannelDo:    "Hasta que funcione, mire las alarmas en las páginas y llame a quienes deban saberlas.",
 
