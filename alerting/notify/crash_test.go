@@ -190,18 +190,27 @@ func killAfter(t *testing.T, url string, mails int, m *mailServer) {
 	_ = cmd.Wait()
 }
 
-// Two instances share the work and tell nobody twice.
-func TestTwoInstances(t *testing.T) {
-	t.Parallel()
+// twoInstances of the service share a database, a clock and a mail server, and know
+// the same n houses.
+func twoInstances(t *testing.T, n int) (a, b *rig, ids []string) {
+	t.Helper()
 	url := pgtest.New(t, migrateTemplate)
 	mails := newMailServer(t)
 	c := &clock{at: time.Now().UTC().Truncate(time.Second)}
-	a, b := rigOn(t, url, c, mails), rigOn(t, url, c, mails)
-	ids := houses(50)
+	a, b = rigOn(t, url, c, mails), rigOn(t, url, c, mails)
+	ids = houses(n)
 	a.register(ids...)
 	if err := b.store.RefreshRegistry(t.Context()); err != nil {
 		t.Fatal(err)
 	}
+	return a, b, ids
+}
+
+// Two instances share the work and tell nobody twice.
+func TestTwoInstances(t *testing.T) {
+	t.Parallel()
+	a, b, ids := twoInstances(t, 50)
+	mails, c := a.mails, a.clock
 	for _, r := range []*rig{a, b} {
 		r.deliverer.Now = func() time.Time { return c.now().Add(time.Second) }
 		startJobs(t, r)
@@ -221,15 +230,8 @@ func TestTwoInstances(t *testing.T) {
 // mail is lost, and none comes twice.
 func TestTwoInstancesAndAServerDownForADay(t *testing.T) {
 	t.Parallel()
-	url := pgtest.New(t, migrateTemplate)
-	mails := newMailServer(t)
-	c := &clock{at: time.Now().UTC().Truncate(time.Second)}
-	a, b := rigOn(t, url, c, mails), rigOn(t, url, c, mails)
-	ids := houses(12)
-	a.register(ids...)
-	if err := b.store.RefreshRegistry(t.Context()); err != nil {
-		t.Fatal(err)
-	}
+	a, b, ids := twoInstances(t, 12)
+	mails, c := a.mails, a.clock
 	mails.spoil(func(string, string, int) error { return &smtp.SMTPError{Code: 421, Message: "down for maintenance"} })
 	a.allWet(ids)
 	both := func() {
