@@ -120,7 +120,7 @@ func mayGive(ctx context.Context, rights Scope) error {
 		return nil
 	}
 	if rights.All {
-		return inField("all", invalid("every property can be given only by somebody who has every property"))
+		return inField("all_properties", invalid("every property can be given only by somebody who has every property"))
 	}
 	for _, p := range rights.Properties {
 		if !own.Sees(p) {
